@@ -1,0 +1,1 @@
+"""A simulated rig that runs the firmware itself as its board."""

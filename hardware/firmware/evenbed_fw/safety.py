@@ -1,0 +1,468 @@
+"""The safety core of the board: what may move, how fast, how far, and when everything stands still.
+
+It is pure: ``sample`` takes one reading, ``tick`` the inputs and the time, ``go`` and its neighbours what the host
+asks. Nothing here reads a clock, a pin or a port. The board does not trust the host: a command can only ask for less
+than what the core allows by itself. The core does not trust the reading: every good reading grants steps for two
+sample periods, and without one the grant runs out.
+"""
+
+from evenbed_fw import budget, faults, wire
+from evenbed_fw.pedal import since
+from evenbed_fw.settings import Settings
+
+# states
+LATCHED = 0  # drive off; after power-up, disarm and clear
+ARMED = 1  # at rest, nothing on the string
+MOVING = 2  # under a lease
+HOLDING = 3  # under a lease, slow and short, at tension
+FROZEN = 4  # standing, drive holding; only downwards from here
+EASING = 5  # the pedal lets the string down, without host or reading
+BACKING = 6  # backing off a fixed way after over-tension
+CUT = 7  # drive without power
+STATES = ("latched", "armed", "moving", "holding", "frozen", "easing", "backing", "cut")
+
+# flags of the s line
+F_PEDAL = 1
+F_ESTOP = 2
+F_SUPPLY = 4
+F_END_LOW = 8
+F_END_HIGH = 16
+F_ENABLED = 32
+F_LIMITING = 64
+F_SOUND = 128
+F_CONTACT = 256
+F_HOMED = 512
+F_GREETED = 1024
+F_PEDAL_FAULT = 2048
+
+SETTLE = 4  # readings after a start that the converter needs
+SAME = 7  # equal readings in a row that noise does not make
+EXPIRY_MAX_MS = 150
+TAP_MS = 700  # a longer press is not a tap
+HELD_MS = 1000  # from here a press under load lets down
+PERMIT_US = 2000000  # how long a tap may wait for its draw
+FAR = 1 << 28
+RING = 8
+
+
+class Core:
+    """All that the board decides. Times in microseconds on the board's wrapping clock, forces in counts above zero."""
+
+    def __init__(self, settings: Settings) -> None:
+        self.s = settings
+        self.state = LATCHED
+        self.fault = faults.NONE
+        self.later = 0  # bit n: fault n came after the first
+        self.enabled = False
+        self.greeted = False
+        self.homed = False
+        # the latched record
+        self.trip_us = 0
+        self.trip_raw = 0
+        self.trip_bound = 0
+        self.trip_position = 0
+        self.trip_rate = 0
+        # the reading
+        self.raw = 0
+        self.force = 0
+        self.sample_us = 0
+        self.seen = 0  # readings since the start, capped
+        self.same = 0
+        self.saturated = 0
+        self.implausible = 0
+        self.sound = False
+        self.contact = False
+        self.contact_position = 0
+        self.stiff16 = 0  # stiffest seen since contact, counts/mm >> 4; 0: not yet known
+        self.ring_force = [0] * RING
+        self.ring_position = [0] * RING
+        self.ring = 0
+        self.ring_loaded = 0  # readings in a row with contact, capped
+        # the command
+        self.ceiling = 0
+        self.mode = wire.DRAW
+        self.end = 0
+        self.rate = 0
+        self.soft = 0  # the command's own force ceiling
+        self.lease_us = 0
+        self.expiry_us = 0
+        self.go_seq = -1
+        self.hold_entry = 0
+        # the grants, positions
+        self.high = 0
+        self.low = 0
+        self.cap_up = 0
+        self.limiting = False
+        # the pedal
+        self.permit = False
+        self.permit_us = 0
+        self.tap_us = 0
+        self.taps = 0
+        self.eased_to = False
+
+    # --- readings ------------------------------------------------------------------------------------------
+    def sample(self, now_us: int, raw: int, position: int, rate: int) -> None:
+        """Take one reading of the converter; ``position`` and ``rate`` (steps/s) are those of this moment."""
+        s = self.s
+        step = raw - self.raw
+        first = self.seen == 0
+        self.raw = raw
+        force = raw - s.zero_counts
+        self.sample_us = now_us
+        if raw >= 8388607 or raw <= -8388608:
+            self.saturated += 1
+            self.sound = False
+            if self.saturated >= 2:
+                self.trip(now_us, faults.SATURATED, raw, position, rate)
+            return
+        self.saturated = 0
+        self.same = self.same + 1 if step == 0 and not first else 0
+        if self.same >= SAME - 1:
+            self.same = SAME - 1
+            self.sound = False
+            self.trip(now_us, faults.STUCK, raw, position, rate)
+            return
+        # A leap no string makes, or a push where only a pull can be (the cell's wires are swapped).
+        leap = step > s.jump_counts or step < -2 * s.jump_counts or force < -5 * s.contact_counts
+        self.implausible = self.implausible + 1 if leap and self.seen >= SETTLE else 0
+        last2 = self.ring_force[(self.ring - 2) % RING]
+        self.force = force
+        self.ring_force[self.ring] = force
+        self.ring_position[self.ring] = position
+        self.ring = (self.ring + 1) % RING
+        if self.seen < 100:
+            self.seen += 1
+        if self.seen <= SETTLE:
+            return
+        loaded = self.state == MOVING or self.state == HOLDING or self.state == FROZEN
+        if force > self.ceiling and (self.state == MOVING or self.state == HOLDING):
+            self.trip(now_us, faults.OVER_TENSION, raw, position, rate)
+        elif loaded and last2 > s.lost_floor_counts and force * 10 < last2 * 7 and not self._easing():
+            self.trip(now_us, faults.STRING_LOST, raw, position, rate)
+        if self.implausible:
+            self.sound = False
+            if self.implausible >= 3:
+                self.trip(now_us, faults.IMPLAUSIBLE, raw, position, rate)
+            return
+        self.sound = True
+        self._look(force, position)
+        if self.same == 0:
+            self._grant(force, position, rate)
+        if self.contact and self.state == MOVING and position - self.contact_position > self.stretch_steps():
+            self.trip(now_us, faults.STRETCH, raw, position, rate)
+
+    def _easing(self) -> bool:
+        return self.state == MOVING and self.mode == wire.EASE
+
+    def stretch_steps(self) -> int:
+        """More travel under load than the softest string needs to reach the ceiling means that the cell reads low."""
+        s = self.s
+        return s.millinewtons(self.ceiling) // s.softest_mn_mm * s.steps_mm
+
+    def _look(self, force: int, position: int) -> None:
+        """Contact, and the stiffest string seen since."""
+        s = self.s
+        if not self.contact:
+            if force > s.contact_counts:
+                self.contact = True
+                self.contact_position = position
+                self.stiff16 = 0
+                self.ring_loaded = 0
+            return
+        if force < s.contact_counts >> 1:
+            self.contact = False
+            return
+        if self.ring_loaded < RING:
+            self.ring_loaded += 1
+        if self.ring_loaded < RING - 1:
+            return
+        # The force is about two readings late: it is held against the positions of two readings ago.
+        i = self.ring - 1
+        moved = self.ring_position[(i - 2) % RING] - self.ring_position[(i - 6) % RING]
+        rise = force - self.ring_force[(i - 4) % RING] >> 4
+        if moved * 4 >= s.steps_mm and rise > 0:
+            k16 = rise * s.steps_mm // moved
+            if k16 > self.stiff16:
+                self.stiff16 = k16
+
+    def _grant(self, force: int, position: int, rate: int) -> None:
+        """The envelope: the speed at which everything still stands before ceiling + overrun, and the steps for it."""
+        s = self.s
+        k16 = s.stiffest_k16
+        if self.stiff16:
+            k16 = self.stiff16 * s.stiffening_x10 // 10 + 1
+            if k16 > s.stiffest_k16:
+                k16 = s.stiffest_k16
+        headroom = self.ceiling + s.overrun_counts - force
+        i = 0
+        if headroom > 0:
+            i = budget.fastest(s.travel_um, (headroom >> 4) * 1000 // k16)
+        self.cap_up = s.rates[i]
+        self.limiting = i < len(s.rates) - 1 and self.rate > self.cap_up
+        up = rate if rate > 0 else 0
+        down = -rate if rate < 0 else 0
+        self.high = position + self._reach(self.cap_up, up)
+        if force >= self.soft:
+            self.high = position + self._brake(up)
+        self.low = position - self._reach(s.rate_max_steps_s, down)
+
+    def _brake(self, rate: int) -> int:
+        v16 = rate >> 4
+        return v16 * v16 // (2 * self.s.accel_steps_s2 >> 8) + 1 if rate else 0
+
+    def _reach(self, allowed: int, rate: int) -> int:
+        """Steps for the granted time at the allowed rate, and to brake from the faster of both rates."""
+        granted_ms = self.s.granted_us // 1000 + 1
+        top = rate if rate > allowed else allowed
+        return allowed * granted_ms // 1000 + self._brake(top)
+
+    # --- time and inputs -----------------------------------------------------------------------------------
+    def tick(
+        self,
+        now_us: int,
+        position: int,
+        rate: int,
+        estop_open: bool,
+        supply_lost: bool,
+        pedal_fault: bool,
+        pedal_held_ms: int,
+    ) -> None:
+        """Take the inputs as they are now. Call it on every pass of the loop, whether or not a reading came."""
+        if estop_open or supply_lost:
+            cause = faults.EMERGENCY_STOP if estop_open else faults.SUPPLY_LOST
+            self.enabled = False
+            if self.state != LATCHED or self.loaded():
+                self.trip(now_us, cause, self.raw, position, rate)
+                self.state = CUT
+            return
+        active = self.state == MOVING or self.state == HOLDING
+        if since(now_us, self.sample_us) > self.s.missing_us:
+            self.sound = False
+            if active or self.state == BACKING:
+                self.trip(now_us, faults.NO_DATA, self.raw, position, rate)
+        if active and since(now_us, self.lease_us) > self.expiry_us:
+            self.trip(now_us, faults.LEASE_EXPIRED, self.raw, position, rate)
+        if pedal_fault and active:
+            self.trip(now_us, faults.PEDAL, self.raw, position, rate)
+        if self.permit and since(now_us, self.permit_us) > PERMIT_US:
+            self.permit = False
+        self._let_down(position, rate, pedal_held_ms)
+        if self.state == BACKING and rate == 0 and position <= self.end:
+            self.state = FROZEN
+        if self._easing() and rate == 0 and position <= self.end:
+            self._arrived()
+
+    def _let_down(self, position: int, rate: int, held_ms: int) -> None:
+        """The way out that needs neither host nor reading: the string goes down for as long as the pedal is held."""
+        if self.state == EASING:
+            if held_ms == 0:
+                self.state = FROZEN
+                self.end = position - self._brake(-rate if rate < 0 else 0)
+            elif not self.eased_to and (position <= self.contact_position or (self.sound and not self.loaded())):
+                # Stand here once; a new press goes on.
+                self.state = FROZEN
+                self.eased_to = True
+                self.end = position
+                self._arrived()
+        elif held_ms >= HELD_MS and rate == 0 and not (self.eased_to and held_ms > HELD_MS + 100):
+            unpowered = self.state == CUT or (self.state == LATCHED and self.loaded())
+            if self.state == FROZEN or unpowered:
+                if unpowered:  # where the string was slack is not known any more
+                    self.contact_position = position - FAR
+                    if self.fault == faults.NONE:
+                        self.fault = faults.PRESSED
+                self.state = EASING
+                self.enabled = True
+                self.end = position - FAR
+                self.rate = self.s.let_down_steps_s
+
+    def _arrived(self) -> None:
+        """An ease-off has reached its end. Without load and without a trip the board is armed again."""
+        if self.loaded():
+            return
+        if self.fault == faults.PRESSED or self.fault == faults.STOPPED:
+            self.fault = faults.NONE
+            self.later = 0
+        self.state = FROZEN if self.fault else ARMED
+        self.contact = False
+        self.eased_to = False
+
+    def press(self, now_us: int, position: int, rate: int) -> None:
+        """The pedal went down: whatever moves stands still."""
+        if self.state == MOVING:
+            self.trip(now_us, faults.PRESSED, self.raw, position, rate)
+
+    def tap(self, now_us: int, held_ms: int) -> None:
+        """The pedal came up after ``held_ms``. A tap at rest permits one draw; no second press within a second does."""
+        alone = self.taps == 0 or since(now_us, self.tap_us) - held_ms * 1000 > 1000000
+        self.taps = 1
+        self.tap_us = now_us
+        self.permit = alone and held_ms < TAP_MS and self.state == ARMED
+        self.permit_us = now_us
+
+    def loaded(self) -> bool:
+        """Is there, as far as the last reading tells, a string under load? Two and a half times the contact force."""
+        return self.seen > SETTLE and 2 * self.force > 5 * self.s.contact_counts
+
+    # --- trips ---------------------------------------------------------------------------------------------
+    def trip(self, now_us: int, fault: int, raw: int, position: int, rate: int) -> None:
+        """Latch ``fault`` with its values, first cause first, and stand still. Never clears anything."""
+        if self.fault == faults.NONE or self.fault == faults.PRESSED or self.fault == faults.STOPPED:
+            cut = fault == faults.EMERGENCY_STOP or fault == faults.SUPPLY_LOST
+            if self.state == LATCHED and not cut:
+                return  # nothing moves and nothing is powered: arming will look again
+            self.fault = fault
+            self.trip_us = now_us
+            self.trip_raw = raw
+            self.trip_bound = self.ceiling + self.s.zero_counts
+            self.trip_position = position
+            self.trip_rate = rate
+        elif fault != self.fault:
+            self.later |= 1 << fault
+        if self.state == MOVING or self.state == HOLDING:
+            self.permit = False
+            if fault == faults.OVER_TENSION and self.state != BACKING:
+                self.state = BACKING
+                self.end = position + self._brake(rate if rate > 0 else 0) - self.s.back_off_steps
+                self.rate = self.s.let_down_steps_s
+            else:
+                self.state = FROZEN
+        elif self.state == BACKING and fault != faults.OVER_TENSION:
+            self.state = FROZEN
+        elif self.state == ARMED and fault != faults.PRESSED:
+            self.state = FROZEN
+
+    # --- what the host asks: each answers 0 or a reason of wire.py -------------------------------------------
+    def arm(self, ceiling_mn: int, estop_open: bool, supply_lost: bool, pedal_fault: bool) -> int:
+        """Power the drive and take the session's ceiling."""
+        s = self.s
+        if not self.greeted:
+            return wire.NOT_GREETED
+        if self.state != LATCHED:
+            return wire.WRONG_STATE
+        if self.fault or estop_open or supply_lost or pedal_fault:
+            return wire.FAULT_LIVE
+        if not s.gain_plausible():
+            return wire.GAIN_IMPLAUSIBLE
+        if ceiling_mn > s.limit_mn or ceiling_mn <= 0:
+            return wire.ABOVE_LIMIT
+        if not self.sound or self.seen < 20:
+            return wire.DATA_NOT_SOUND
+        if self.loaded():
+            return wire.LOADED
+        self.ceiling = s.counts(ceiling_mn)
+        self.soft = self.ceiling
+        self.state = ARMED
+        self.enabled = True
+        self.permit = False
+        return 0
+
+    def lower_ceiling(self, ceiling_mn: int) -> int:
+        """Lower the session's ceiling; raising it takes a disarm and a new arm."""
+        ceiling = self.s.counts(ceiling_mn)
+        if self.state == LATCHED:
+            return wire.WRONG_STATE
+        if ceiling > self.ceiling or ceiling <= 0:
+            return wire.ABOVE_LIMIT
+        self.ceiling = ceiling
+        return 0
+
+    def disarm(self) -> int:
+        """Take the drive's power away, at rest and without load only."""
+        if self.state != ARMED:
+            return wire.WRONG_STATE
+        if self.loaded():
+            return wire.LOADED
+        self.state = LATCHED
+        self.enabled = False
+        return 0
+
+    def stop(self, now_us: int, position: int, rate: int) -> int:
+        """Freeze."""
+        if self.state == MOVING or self.state == HOLDING:
+            self.trip(now_us, faults.STOPPED, self.raw, position, rate)
+        return 0
+
+    def clear(self, estop_open: bool, supply_lost: bool, pedal_fault: bool) -> int:
+        """Forget a latched fault once its cause is gone and the string is slack. The board is latched afterwards."""
+        if self.state not in (FROZEN, CUT, LATCHED):
+            return wire.WRONG_STATE
+        if estop_open or supply_lost or pedal_fault:
+            return wire.FAULT_LIVE
+        if not self.sound:
+            return wire.DATA_NOT_SOUND
+        if self.loaded():
+            return wire.LOADED
+        self.fault = faults.NONE
+        self.later = 0
+        self.state = LATCHED
+        self.enabled = False
+        self.contact = False
+        self.eased_to = False
+        return 0
+
+    def go(
+        self,
+        now_us: int,
+        seq: int,
+        mode: int,
+        rate: int,
+        end: int,
+        soft: int,
+        expiry_ms: int,
+        position: int,
+        high: bool,
+    ) -> int:
+        """A lease on motion: towards ``end`` at up to ``rate``, while below ``soft`` (counts), for ``expiry_ms``."""
+        state = self.state
+        if self.go_seq >= 0:
+            newer = (seq - self.go_seq) % wire.SEQ_WRAP
+            if newer == 0 or newer >= wire.SEQ_WRAP // 2:
+                return wire.STALE
+        if expiry_ms > EXPIRY_MAX_MS or expiry_ms < 1:
+            return wire.EXPIRY_TOO_LONG
+        if mode < 0 or mode > 2 or rate < 1 or not -FAR < end < FAR:
+            return wire.NOT_UNDERSTOOD
+        if not self.sound and state != MOVING and state != HOLDING:
+            return wire.DATA_NOT_SOUND
+        if state == ARMED:
+            if mode == wire.HOLD:
+                return wire.WRONG_STATE
+            if mode == wire.DRAW:
+                if not self.permit:
+                    return wire.NO_PRESS
+                if high:
+                    return wire.OUT_OF_TRAVEL
+                self.permit = False
+                self.contact = False
+        elif state == FROZEN:
+            if mode != wire.EASE:
+                return wire.WRONG_STATE
+            if end > position:
+                return wire.WRONG_WAY
+        elif state != MOVING and state != HOLDING:
+            return wire.WRONG_STATE
+        elif state == MOVING and self.mode == wire.EASE and mode != wire.EASE:
+            return wire.WRONG_WAY  # an ease-off does not turn back up without a new draw
+        if mode == wire.EASE and end > position:
+            end = position
+        if mode == wire.HOLD:
+            if state != HOLDING:
+                self.hold_entry = position
+            self.state = HOLDING
+            if rate > self.s.hold_rate_steps_s:
+                rate = self.s.hold_rate_steps_s
+            if end > self.hold_entry + self.s.hold_travel_steps:
+                end = self.hold_entry + self.s.hold_travel_steps
+        else:
+            self.state = MOVING
+        self.go_seq = seq
+        self.mode = mode
+        self.end = end
+        self.rate = rate if rate < self.s.rate_max_steps_s else self.s.rate_max_steps_s
+        self.soft = soft - self.s.zero_counts
+        if self.soft > self.ceiling:
+            self.soft = self.ceiling
+        self.lease_us = now_us
+        self.expiry_us = expiry_ms * 1000
+        return 0

@@ -1,0 +1,95 @@
+"""What the board knows of its own rig. On the chip these values come from a file; no host can raise a limit."""
+
+from evenbed_fw import budget
+
+SPEEDS = 120  # entries of the envelope table, evenly spaced up to the top speed
+
+
+class Settings:
+    """Limits and constants of one rig, with what is derived from them. Change the plain values, then call derive()."""
+
+    def __init__(self) -> None:
+        # the cell, from its calibration and from its data sheet
+        self.zero_counts = 0  # reference zero
+        self.gain_mcounts_n = 8759000  # 1/1000 count per newton
+        self.rated_mcounts_n = 8759000  # the same from the cell's rating: mV/V, gain and capacity
+        self.period_us = 12500  # between two conversions
+        # the limits
+        self.limit_mn = 330000  # no ceiling above this
+        self.overrun_mn = 40000  # most rise above the ceiling while everything stops
+        self.stiffest_n_mm = 130  # the stiffest thing the gripper can meet: frame and cell in series
+        self.softest_mn_mm = 1500  # the softest string: bounds the travel under load
+        # the screw
+        self.steps_mm = 1600
+        self.rate_max_steps_s = 96000
+        self.accel_steps_s2 = 1280000
+        # how the board judges
+        self.stiffening_x10 = 30  # the string may become this much stiffer between samples, in tenths
+        self.age_samples = 3  # converter settling (group delay 2) and the loop
+        self.hold_rate_steps_s = 9600
+        self.hold_travel_steps = 32000
+        self.back_off_steps = 4800
+        self.let_down_steps_s = 16000
+        self.contact_mn = 4000  # above this the string is taken to be under load
+        self.derive()
+
+    def counts(self, mn: int) -> int:
+        """Force in millinewtons to counts above zero, rounded down."""
+        return mn * self.gain_mcounts_n // 1000000
+
+    def millinewtons(self, counts: int) -> int:
+        """Counts above zero to millinewtons, rounded to zero."""
+        n = abs(counts) * 1000000 // self.gain_mcounts_n
+        return n if counts >= 0 else -n
+
+    def derive(self) -> None:
+        """Work out the values that the sampling loop uses, once, so that the loop needs no large integer."""
+        self.contact_counts = self.counts(self.contact_mn)
+        self.overrun_counts = self.counts(self.overrun_mn)
+        # Stiffness is kept as counts per millimetre / 16 and rounded up: large enough to be exact, small enough
+        # that headroom * 1000 stays below 2**30.
+        self.stiffest_k16 = (self.stiffest_n_mm * self.gain_mcounts_n // 1000 >> 4) + 1
+        # The converter's own clock may run 10 % slow.
+        slowest_us = self.period_us * 10 // 9
+        self.age_us = self.age_samples * slowest_us
+        self.granted_us = 2 * slowest_us
+        self.missing_us = 2 * slowest_us + slowest_us // 2
+        # No string on this rig rises faster between two readings than the stiffest one at full speed.
+        um_per_period = self.rate_max_steps_s * 1000 // self.steps_mm * slowest_us // 1000000
+        self.jump_counts = self.counts(self.stiffest_n_mm * um_per_period)
+        self.lost_floor_counts = self.counts(30000)
+        v_top_um_s = self.rate_max_steps_s * 1000 // self.steps_mm
+        accel_um_s2 = self.accel_steps_s2 * 1000 // self.steps_mm
+        self.travel_um = budget.travel_table(SPEEDS, v_top_um_s, self.age_us, self.granted_us, accel_um_s2)
+        self.rates = [self.rate_max_steps_s * i // SPEEDS for i in range(SPEEDS + 1)]
+
+    def gain_plausible(self) -> bool:
+        """Is the calibrated sensitivity within 20 % of the cell's rating?"""
+        return 4 * self.rated_mcounts_n <= 5 * self.gain_mcounts_n <= 6 * self.rated_mcounts_n
+
+    def crc_text(self) -> str:
+        """All settings as one text, for the check sum that the handshake carries."""
+        return " ".join([str(n) for n in self.values()])
+
+    def values(self) -> "tuple[int, ...]":
+        """The plain values in a fixed order."""
+        return (
+            self.zero_counts,
+            self.gain_mcounts_n,
+            self.rated_mcounts_n,
+            self.period_us,
+            self.limit_mn,
+            self.overrun_mn,
+            self.stiffest_n_mm,
+            self.softest_mn_mm,
+            self.steps_mm,
+            self.rate_max_steps_s,
+            self.accel_steps_s2,
+            self.stiffening_x10,
+            self.age_samples,
+            self.hold_rate_steps_s,
+            self.hold_travel_steps,
+            self.back_off_steps,
+            self.let_down_steps_s,
+            self.contact_mn,
+        )

@@ -1,0 +1,303 @@
+"""The wire: one readable ASCII line per message, closed by a CRC-32. ``hardware/protocol.md`` is its specification.
+
+A line is ``kind number number ... crc`` and a line feed; single spaces between; the CRC-32 (ISO-HDLC, as in zlib) of
+all bytes before the last space, as eight lower-case hexadecimal digits. A line may be lost; a line whose check or
+form is wrong is never believed.
+"""
+
+import binascii
+
+PROTOCOL = 1
+MAX_LINE = 120  # bytes, line feed included
+MAX_INT = (1 << 30) - 1  # the largest integer a 32-bit MicroPython holds without allocating
+TIME_WRAP_US = 1 << 30  # board time wraps here: the chip's own microsecond counter does
+SEQ_WRAP = 10000
+
+# kind: names of its fields, in order. Numbers are decimal integers; the unit is in the name.
+HOST_LINES = {
+    "hello": ("seq", "protocol"),
+    "limits": ("seq",),
+    "arm": ("seq", "ceiling_mn"),
+    "disarm": ("seq",),
+    "ceiling": ("seq", "ceiling_mn"),
+    "go": ("seq", "mode", "rate_steps_s", "end_steps", "ceiling_counts", "expiry_ms"),
+    "stop": ("seq",),
+    "clear": ("seq",),
+    "trip": ("seq",),
+}
+BOARD_LINES = {
+    "s": (
+        "seq",
+        "board_us",
+        "index",
+        "raw_counts",
+        "position_steps",
+        "rate_steps_s",
+        "state",
+        "fault",
+        "flags",
+        "presses",
+        "held_ms",
+        "last_ms",
+        "go",
+    ),
+    "board": ("seq", "protocol", "firmware", "boot_cause", "settings_crc"),
+    "limits": (
+        "seq",
+        "zero_counts",
+        "gain_mcounts_n",
+        "limit_mn",
+        "overrun_mn",
+        "steps_mm",
+        "rate_max_steps_s",
+        "accel_steps_s2",
+        "period_us",
+        "stiffest_n_mm",
+        "hold_rate_steps_s",
+        "hold_travel_steps",
+    ),
+    "ok": ("seq", "of", "value"),
+    "no": ("seq", "of", "reason"),
+    "trip": ("seq", "board_us", "fault", "raw_counts", "bound_counts", "position_steps", "rate_steps_s", "later"),
+}
+
+# mode of a go
+DRAW = 0  # the pedal freezes; the envelope bounds the speed
+HOLD = 1  # the pedal is left to the host; slow and short
+EASE = 2  # downwards only; the pedal freezes
+
+# why a line was answered with "no"
+NOT_UNDERSTOOD = 1
+WRONG_STATE = 2
+NO_PRESS = 3
+ABOVE_LIMIT = 4
+FAULT_LIVE = 5
+LOADED = 6
+DATA_NOT_SOUND = 7
+STALE = 8
+WRONG_WAY = 9
+NOT_GREETED = 10
+EXPIRY_TOO_LONG = 11
+GAIN_IMPLAUSIBLE = 12
+OUT_OF_TRAVEL = 13
+REASONS = (
+    "",
+    "not understood",
+    "not in this state",
+    "no press of the pedal",
+    "above the limit",
+    "fault still present",
+    "string still loaded",
+    "readings not sound",
+    "older than the last",
+    "wrong way",
+    "no hello yet",
+    "expiry too long",
+    "gain too far from the cell's rating",
+    "end switch reached",
+)
+
+
+class WireError(Exception):
+    """A line that may not be believed: its check, its form, its kind or a number is wrong."""
+
+
+def encode(kind: str, numbers: "list[int] | tuple[int, ...]") -> bytes:
+    """Return the line for ``kind`` with these numbers, line feed included.
+
+    Raises WireError if the line would be longer than MAX_LINE or a number is out of range.
+    """
+    body = kind
+    for n in numbers:
+        if n > MAX_INT or n < -MAX_INT:
+            raise WireError("number out of range in %s: %d" % (kind, n))
+        body += " %d" % n
+    raw = body.encode()
+    line = raw + b" %08x\n" % binascii.crc32(raw)
+    if len(line) > MAX_LINE:
+        raise WireError("line of %d bytes, at most %d" % (len(line), MAX_LINE))
+    return line
+
+
+def decode(line: bytes, kinds: "dict[str, tuple[str, ...]]") -> "tuple[str, list[int]]":
+    """Return ``(kind, numbers)`` of one line (with or without its line feed).
+
+    Raises WireError on anything that the specification does not allow.
+    """
+    if line[-1:] == b"\n":
+        line = line[:-1]
+    if len(line) > MAX_LINE - 1 or len(line) < 10 or line[-9:-8] != b" ":
+        raise WireError("not a line")
+    body = line[:-9]
+    if b"%08x" % binascii.crc32(body) != line[-8:]:
+        raise WireError("check does not match")
+    words = body.split(b" ")
+    try:
+        kind = words[0].decode()
+        numbers = [int(w) for w in words[1:]]
+    except ValueError as e:
+        raise WireError("not a number") from e
+    fields = kinds.get(kind)
+    if fields is None:
+        raise WireError("unknown kind")
+    if len(fields) != len(numbers):
+        raise WireError("%s has %d numbers, not %d" % (kind, len(fields), len(numbers)))
+    # One way to write each number: what int() lets pass beyond that (+5, 007, 1_0) is refused here.
+    for word, n in zip(words[1:], numbers):
+        if b"%d" % n != word or n > MAX_INT or n < -MAX_INT:
+            raise WireError("number not in its plain form")
+    return kind, numbers
+
+
+class LineWriter:
+    """Builds one line at a time in a buffer of its own; allocates nothing but the CRC's integer."""
+
+    def __init__(self) -> None:
+        self.buf = bytearray(MAX_LINE + 80)
+        view = memoryview(self.buf)
+        # A slice allocates, so every length that can occur is cut once, here.
+        self.views = [view[:n] for n in range(MAX_LINE + 81)]
+        self.n = 0
+
+    def begin(self, kind: bytes) -> None:
+        """Start a line of this kind."""
+        buf = self.buf
+        n = 0
+        for c in kind:
+            buf[n] = c
+            n += 1
+        self.n = n
+
+    def num(self, value: int) -> None:
+        """Append one number."""
+        buf = self.buf
+        n = self.n
+        buf[n] = 32
+        n += 1
+        if value < 0:
+            buf[n] = 45
+            n += 1
+            value = -value
+        digits = 1
+        top = 10
+        while digits < 10 and value >= top:
+            digits += 1
+            # 10**9 is the last power that fits a small integer; ten digits never need a larger one.
+            if digits < 10:
+                top *= 10
+        i = n + digits
+        self.n = i
+        while i > n:
+            i -= 1
+            rest = value // 10
+            buf[i] = 48 + value - rest * 10
+            value = rest
+
+    def end(self) -> int:
+        """Close the line with its CRC and line feed; return its length in bytes."""
+        buf = self.buf
+        n = self.n
+        crc = binascii.crc32(self.views[n])
+        buf[n] = 32
+        i = n + 8
+        while i > n:
+            d = crc & 15
+            buf[i] = d + (48 if d < 10 else 87)
+            crc >>= 4
+            i -= 1
+        buf[n + 9] = 10
+        self.n = n + 10
+        return self.n
+
+
+class LineReader:
+    """Takes bytes as they come; keeps the last good line. Allocates only the CRC's integer."""
+
+    def __init__(self) -> None:
+        self.buf = bytearray(MAX_LINE)
+        view = memoryview(self.buf)
+        self.views = [view[:n] for n in range(MAX_LINE + 1)]
+        self.n = 0
+        self.skipping = False
+        self.bad = 0  # lines refused since the start
+        self.kind_end = 0
+        self.numbers = [0] * 14
+        self.count = 0
+
+    def byte(self, c: int) -> bool:
+        """Take one byte; True when it closed a line that may be believed."""
+        if c == 10:
+            n = self.n
+            skipping = self.skipping
+            self.n = 0
+            self.skipping = False
+            if n == 0 and not skipping:
+                return False
+            if skipping or not self._check(n):
+                self.bad = self.bad + 1 if self.bad < MAX_INT else self.bad
+                return False
+            return True
+        if self.n >= MAX_LINE - 1:
+            self.skipping = True
+            return False
+        self.buf[self.n] = c
+        self.n += 1
+        return False
+
+    def is_kind(self, kind: bytes) -> bool:
+        """Is the last good line of this kind?"""
+        if len(kind) != self.kind_end:
+            return False
+        i = 0
+        for c in kind:
+            if self.buf[i] != c:
+                return False
+            i += 1
+        return True
+
+    def _check(self, n: int) -> bool:
+        buf = self.buf
+        body = n - 9
+        if body < 1 or buf[body] != 32:
+            return False
+        i = n - 1
+        crc = binascii.crc32(self.views[body])
+        while i > body:
+            d = crc & 15
+            if buf[i] != d + (48 if d < 10 else 87):
+                return False
+            crc >>= 4
+            i -= 1
+        return self._numbers(body)
+
+    def _numbers(self, body: int) -> bool:
+        buf = self.buf
+        i = 0
+        while i < body and 97 <= buf[i] <= 122:
+            i += 1
+        if i == 0:
+            return False
+        self.kind_end = i
+        count = 0
+        while i < body:
+            if buf[i] != 32 or count >= 14:
+                return False
+            i += 1
+            negative = i < body and buf[i] == 45
+            if negative:
+                i += 1
+            start = i
+            value = 0
+            while i < body and 48 <= buf[i] <= 57:
+                if i - start >= 10 or value > 107374182:
+                    return False
+                value = value * 10 + buf[i] - 48
+                if value > MAX_INT or value < 0:
+                    return False
+                i += 1
+            if i == start or (buf[start] == 48 and (i - start > 1 or negative)):
+                return False
+            self.numbers[count] = -value if negative else value
+            count += 1
+        self.count = count
+        return True

@@ -1,0 +1,1 @@
+"""The brain of a hobby-built constant-pull tension head (host side)."""
