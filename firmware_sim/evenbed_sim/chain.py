@@ -98,9 +98,7 @@ class Node:
 class Chain:
     """Segments, the nodes between them (one fewer), and a spring of ``end_mm_per_n`` behind the last segment."""
 
-    def __init__(
-        self, series: PronySeries, segments: list[Segment], nodes: list[Node], end_mm_per_n: float
-    ) -> None:
+    def __init__(self, series: PronySeries, segments: list[Segment], nodes: list[Node], end_mm_per_n: float) -> None:
         if len(nodes) != len(segments) - 1:
             raise ValueError("a chain has one node between each two segments")
         self.series = series

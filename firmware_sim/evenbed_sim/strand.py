@@ -88,9 +88,7 @@ class Strand:
             turns.insert(0, params.round_turn)
             self._first = 1
         segments = [
-            Segment(
-                params.ea_n / mm, params.toe_mm * mm / params.free_mm, params.stiffening / mm, len(series.weights)
-            )
+            Segment(params.ea_n / mm, params.toe_mm * mm / params.free_mm, params.stiffening / mm, len(series.weights))
             for mm in lengths
         ]
         nodes = [Node(turn) for turn in turns]

@@ -1,17 +1,17 @@
 """A second plant, built differently from the simulated rig's own, to cross-check benchmark numbers.
 
-Never used for tuning. Nothing in it is shared with the simulated rig: the string is a chain of point masses, friction
-is a bristle model, creep is an activated (sinh) flow beside two linear arms, frame and cell are one resonance that
-creeps, and the whole is a system of ordinary differential equations that scipy integrates.
+Never used for tuning. Nothing in it is shared with the simulated rig: the string is a chain of point masses,
+friction is a bristle model, creep is an activated (sinh) flow beside two linear arms, frame and cell are one
+resonance that creeps, and scipy integrates the whole as ordinary differential equations.
 
 Layout, from the gripper inwards (positions grow towards the gripper)::
 
     gripper ~0~ A ~1~ B ~2~ C ~3~ anchor        ~n~ a stretch of string, A B C points where it rubs
                 frame's edge   crossings   loop to the previous string
 
-C is held on the frame until the hand-over; the new clamp holds A. A, B, C, the anchor and the clamps rub against or
-hang on the frame, which is one mass on one spring. The points weigh some grams, more than string does, so that the
-system is not stiffer than its answers need: what that adds lies at hundreds of hertz.
+C is held on the frame until the hand-over; the new clamp holds A. A, B, C, anchor and clamps rub against or
+hang on the frame, which is one mass on one spring. The points weigh some grams, more than string does, to keep
+the system from being stiffer than its answers need: what that adds lies at hundreds of hertz.
 
 Every number in the presets is a guess within common practice (no source), scattered by a fifth each way.
 """
@@ -31,13 +31,14 @@ from scipy.integrate import solve_ivp
 
 Vector = npt.NDArray[np.float64]
 Four = tuple[float, float, float, float]
+Rate = Callable[[float, Vector], float]
 
 # Where each quantity sits in the state vector: three inner strains for each of four stretches, then these.
 _A, _VA, _B, _VB, _C, _VC, _FRAME, _V_FRAME, _CREEP, _ZA, _ZB, _ZC, _Z_CLAMP = range(12, 25)
 _MM_S2_PER_N_KG = 1000.0
-_RTOL = 1e-6
+_RTOL = 1e-8
 # Inner strains; positions mm and velocities mm/s in turn, then the frame's creep mm, then the bristles mm.
-_ATOL = np.array([1e-8] * 12 + [1e-5, 1e-2] * 4 + [1e-6] + [1e-5] * 4)
+_ATOL = np.array([1e-10] * 12 + [1e-7, 1e-4] * 4 + [1e-8] + [1e-7] * 4)
 _SINH_LIMIT = 60.0  # a trial step of the solver may overshoot wildly; it is rejected, but must not overflow
 
 
@@ -45,9 +46,9 @@ _SINH_LIMIT = 60.0  # a trial step of the solver may overshoot wildly; it is rej
 class Fibre:
     """What the string is made of; every force is that of the whole section.
 
-    Tension = ea_n·g + fast and slow linear arms + one arm whose dashpot flows as ``flow_per_s·sinh(tension/flow_n)``
-    (Eyring's activated flow, which gives relaxation in the logarithm of time: Guiu and Pratt's law, both from memory).
-    All arms act on the same hardened strain g, so that the short-time stiffness rises with stress as well.
+    Tension = ea_n·g + two linear arms + one arm whose dashpot flows as ``flow_per_s·sinh(tension/flow_n)``:
+    Eyring's activated flow, which relaxes with the logarithm of time (Guiu and Pratt; both from memory).
+    All arms act on the hardened strain g, so that the short-time stiffness rises with stress as well.
     """
 
     ea_n: float
@@ -97,7 +98,7 @@ class Stretch:
     def tension(self, elongation_mm: float, q_fast: float, q_slow: float, q_flow: float) -> Four:
         """Tension in N and the rates of the three inner strains in 1/s.
 
-        String cannot push: below the strain at which the arms balance it is loose, and recovers at zero tension.
+        String cannot push: below the strain at which the arms balance it is loose and recovers at tension 0.
         """
         f = self.fibre
         g, _ = self.hardened(elongation_mm)
@@ -123,8 +124,8 @@ class Rubbing:
     bristle_damping_s: float = 3e-4
 
     def force(self, sum_n: float, z_mm: float, v_mm_s: float, across_mm_s: float) -> tuple[float, float]:
-        """Friction in N, and dz/dt in mm/s. ``sum_n``: both tensions together; ``across_mm_s``: motion that is not
-        along the string, which turns the friction away from it."""
+        """Friction in N, and dz/dt in mm/s. ``sum_n``: both tensions together; ``across_mm_s``: motion across
+        the string, which turns the friction away from it."""
         top_mm = self.bristle_mm * self.excess(v_mm_s)
         rate = v_mm_s - (abs(v_mm_s) + across_mm_s) * z_mm / top_mm
         return self.level(sum_n) * (z_mm + self.bristle_damping_s * rate) / self.bristle_mm, rate
@@ -193,7 +194,7 @@ class SecondPlant:
         self.peak_n = self.force_n
 
     def stiffness_n_per_mm(self) -> float:
-        """Short-time tangent stiffness for pulling with the bristles as they stand now, N/mm; 0 while slack."""
+        """Short-time tangent for pulling, with the bristles as they stand now, N/mm; 0 while slack."""
         if self.force_n <= 0.0:
             return 0.0
         s = self._state.tolist()
@@ -202,20 +203,16 @@ class SecondPlant:
             x.fibre.ea_n * x.fibre.glassy * x.hardened(mm[i])[1] / x.length_mm if n[i] > 0.0 else 0.0
             for i, x in enumerate(self.setup.stretches)
         ]
-        inner = k[2]
-        for i in (2, 1, 0):
-            if i == 2 and not self._previous_free:
-                continue
+        points = (2, 1, 0) if self._previous_free else (1, 0)
+        inner = k[points[0] + 1]
+        for i in points:
             rubbing = self.setup.rubbing[i]
-            z_mm, sum_n = s[_ZA + i], n[i] + n[i + 1]
-            grip = rubbing.level(sum_n) / rubbing.bristle_mm
-            free_share = max(0.0, 1.0 - z_mm / (rubbing.bristle_mm * rubbing.excess(0.0)))
-            follow = math.tanh(0.5 * rubbing.turn) * z_mm / rubbing.bristle_mm
-            behind = k[3] if i == 2 else inner
-            hold = grip * free_share
-            if i == 0 and self._clamp_n is not None:
+            used = s[_ZA + i] / rubbing.bristle_mm
+            hold = rubbing.level(n[i] + n[i + 1]) / rubbing.bristle_mm * max(0.0, 1.0 - used / rubbing.excess(0.0))
+            if i == 0:
                 hold += self.setup.clamp_n_per_mm * self._clamp_gives(1.0, s[_Z_CLAMP])
-            ahead = ((1.0 + follow) * behind + hold) / (1.0 - follow)
+            follow = math.tanh(0.5 * rubbing.turn) * used
+            ahead = ((1.0 + follow) * inner + hold) / (1.0 - follow)
             inner = k[i] * ahead / (k[i] + ahead) if k[i] > 0.0 else 0.0
         return inner * self.setup.frame_n_per_mm / (inner + self.setup.frame_n_per_mm)
 
@@ -240,7 +237,7 @@ class SecondPlant:
         self._hands.append([duration_s, mm / duration_s])
 
     def close_clamp(self, slips_above_n: float | None = None) -> None:
-        self._clamp_n = math.inf if slips_above_n is None else (slips_above_n if slips_above_n > 0.0 else None)
+        self._clamp_n = math.inf if slips_above_n is None else slips_above_n or None
         self._state[_Z_CLAMP] = 0.0
 
     def string_breaks(self) -> None:
@@ -321,14 +318,16 @@ class SecondPlant:
 
     def _tautness(self, t: float, state: Vector) -> float:
         """Above 0 while the outer stretch carries tension; exactly 0 at contact."""
-        outer, s = self.setup.stretches[0], state.tolist()
+        outer = self.setup.stretches[0]
+        s: list[float] = state.tolist()
         f = outer.fibre
         loose = (f.fast_share * s[0] + f.slow_share * s[1] + f.flow_share * s[2]) / f.glassy
         return outer.hardened(self._elongations_mm(t, s)[0])[0] - loose
 
     def _force_rate(self, t: float, state: Vector) -> float:
         """dF/dt at the gripper in N/s; its fall through 0 is a crest of the force."""
-        outer, s = self.setup.stretches[0], state.tolist()
+        outer = self.setup.stretches[0]
+        s: list[float] = state.tolist()
         f, mm = outer.fibre, self._elongations_mm(t, s)[0]
         tension_n, fast, slow, flow = outer.tension(mm, s[0], s[1], s[2])
         if tension_n <= 0.0 or self._broken:
@@ -342,15 +341,16 @@ class SecondPlant:
         done_s = 0.0
         taut = self._tautness(0.0, self._state) > 0.0
         while done_s < dt_s:
-            events = (_event(self._tautness, -1.0 if taut else 1.0, True), _event(self._force_rate, -1.0, False))
+            contact = _event(self._tautness, -1.0 if taut else 1.0, True)
+            crest = _event(self._force_rate, -1.0, False)
             out = solve_ivp(
                 self._rates, (done_s, dt_s), self._state, method="RK45", rtol=_RTOL, atol=_ATOL,
-                first_step=min(self._step_s, dt_s - done_s), events=events,
+                first_step=min(self._step_s, dt_s - done_s), events=(contact, crest),
             )  # fmt: skip
             if not out.success:
                 raise RuntimeError(f"the second plant could not be integrated: {out.message}")
-            crests = [*zip(out.t, out.y.T, strict=True), *zip(out.t_events[1], out.y_events[1], strict=True)]
-            self.peak_n = max(self.peak_n, *(self._tensions_n(t, y.tolist())[0] for t, y in crests))
+            found = [*zip(out.t, out.y.T, strict=True), *zip(out.t_events[1], out.y_events[1], strict=True)]
+            self.peak_n = max(self.peak_n, *(self._tensions_n(float(t), y.tolist())[0] for t, y in found))
             self._state = out.y[:, -1].copy()
             if len(out.t) > 2:
                 self._step_s = float(np.max(np.diff(out.t)[:-1]))
@@ -362,8 +362,8 @@ class SecondPlant:
         self.peak_n = max(self.peak_n, self.force_n)
 
 
-def _event(function: Callable[[float, Vector], float], direction: float, terminal: bool) -> Callable[..., float]:
-    """``function`` dressed as scipy wants its events; a new object each time, for a bound method takes no attributes."""
+def _event(function: Rate, direction: float, terminal: bool) -> Rate:
+    """``function`` dressed as scipy wants its events; a bound method takes no attributes."""
 
     def event(t: float, state: Vector) -> float:
         return function(t, state)
@@ -389,14 +389,14 @@ class Family:
 
 
 FAMILIES: dict[str, Family] = {
-    "gut": Family(620.0, 240.0, 4300.0, 0.05, 0.15, 0.06, 0.45, 0.035, 2.0),
-    "nylon": Family(620.0, 240.0, 3000.0, 0.60, 0.30, 0.12, 0.60, 0.050, 4.0),
-    "polyester": Family(620.0, 240.0, 6500.0, 0.20, 0.25, 0.10, 0.65, 0.070, 5.0),
-    "aramid": Family(620.0, 240.0, 15500.0, 0.30, 0.15, 0.06, 0.50, 0.045, 2.0),
-    "short polyester": Family(420.0, 240.0, 6500.0, 0.20, 0.25, 0.10, 0.65, 0.070, 5.0),
-    "badminton nylon": Family(450.0, 105.0, 850.0, 0.50, 0.35, 0.12, 0.60, 0.050, 3.0),
+    "gut": Family(620.0, 240.0, 3700.0, 0.05, 0.15, 0.04, 0.45, 0.018, 2.0),
+    "nylon": Family(620.0, 240.0, 2400.0, 0.60, 0.30, 0.08, 0.60, 0.030, 4.0),
+    "polyester": Family(620.0, 240.0, 5400.0, 0.20, 0.25, 0.08, 0.65, 0.050, 5.0),
+    "aramid": Family(620.0, 240.0, 22000.0, 0.30, 0.15, 0.04, 0.50, 0.035, 2.0),
+    "short polyester": Family(420.0, 240.0, 5400.0, 0.20, 0.25, 0.08, 0.65, 0.050, 5.0),
+    "badminton nylon": Family(450.0, 105.0, 850.0, 0.50, 0.35, 0.08, 0.60, 0.030, 3.0),
 }
-_FLOW_DECADES = 4.0  # decades of strain rate between drawing and flow that no longer feels the load
+_FLOW_DECADES = 6.0  # decades of strain rate between drawing and flow that no longer feels the load
 _DRAW_PER_S = 0.1  # strain rate of a draw
 _WOVEN_TOE_MM = 2.0
 
@@ -404,7 +404,7 @@ _WOVEN_TOE_MM = 2.0
 def second_plant(family: str, rng: Random, slack_mm: float, woven: bool) -> Plant:
     """A plant of one of :data:`FAMILIES`, every parameter scattered by ±20 % with ``rng``.
 
-    ``slack_mm``: travel before contact; ``woven``: a cross between mains (friction and a toe inside the bed) or a main.
+    ``slack_mm``: travel before contact; ``woven``: a cross between mains (friction and a toe in the bed).
     Raises :class:`KeyError` on a family that is not listed.
     """
     middle = FAMILIES[family]

@@ -36,7 +36,7 @@ class Board:
         self.boot_cause = boot_cause
         self.crc = binascii.crc32(settings.crc_text().encode()) >> 2
         self.seq = 0
-        self.index = 0
+        self.conversion = 0
         self.rate = 0
         self.tick_us = hw.now_us()
         self.sent_us = self.tick_us
@@ -64,7 +64,7 @@ class Board:
             core.homed = True
         fresh = hw.sample_ready()
         if fresh:
-            self.index = self.index + 1 if self.index < wire.MAX_INT else 0
+            self.conversion = self.conversion + 1 if self.conversion < wire.MAX_INT else 0
             core.sample(now, hw.read_sample(), position, self.rate)
         core.tick(
             now,
@@ -86,7 +86,7 @@ class Board:
         if fresh or since(now, self.sent_us) >= SILENCE_US:
             self.sent_us = now
             self._report(now, position)
-            if self.index % COLLECT_EVERY == 0:
+            if self.conversion % COLLECT_EVERY == 0:
                 hw.collect()
 
     def _move(self, elapsed: int, position: int) -> None:
@@ -265,7 +265,7 @@ class Board:
         num = w.num
         num(self._next())
         num(now)
-        num(self.index)
+        num(self.conversion)
         num(core.raw)
         num(position)
         num(self.rate)

@@ -29,7 +29,7 @@ BOARD_LINES = {
     "s": (
         "seq",
         "board_us",
-        "index",
+        "conversion",
         "raw_counts",
         "position_steps",
         "rate_steps_s",
