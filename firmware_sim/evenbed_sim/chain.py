@@ -124,6 +124,8 @@ class Chain:
             s.arms = arms = [h * d for h, d in zip(s.arms, decay)]  # noqa: B905 - same length, hot
             a[i] = sum(arms) - memory * s.measure_mm
             self._x[i] = s.e_mm - s.slack_mm + path_mm[i]
+        # Where the gripper stands: the last segment's stretch and what the spring behind it gave way.
+        self._x[-1] += segments[-1].force_n * self.end_mm_per_n
         lo = 0
         slipping = -1
         for j, node in enumerate(self.nodes):

@@ -104,7 +104,6 @@ class Strand:
         self._feeding = False
         self._clamped_at_n = 0.0
         self._drawn_back = 1.0
-        self._broken = False
         self._outer.slack_mm = params.slack_mm
         if self._first:
             nodes[0].locked = True
@@ -167,7 +166,7 @@ class Strand:
         if (push_mm < 0.0) != self._feeding:
             self._relieve(push_mm < 0.0)
         if self._drawn_back < 1.0:
-            # The clamp gives by what the outer tension had fallen when this step began.
+            # One step late, and what is left at once when the outer part goes slack.
             let_go = 1.0 - self.force_n / self._clamped_at_n
             if let_go > self._drawn_back:
                 mm = self.params.drawback_mm * (let_go - self._drawn_back)
@@ -175,6 +174,12 @@ class Strand:
                 path[-1] += mm
                 self._drawn_back = let_go
         self._step(dt_s, path)
+        if self._drawn_back < 1.0 and self.force_n <= 0.0:
+            path = self._none.copy()
+            path[-1] = self.params.drawback_mm * (1.0 - self._drawn_back)
+            path[-2] = -path[-1]
+            self._drawn_back = 1.0
+            self._step(0.0, path)
 
     def _step(self, dt_s: float, path: list[float]) -> None:
         self._chain.step(dt_s, path)
@@ -232,14 +237,13 @@ class Strand:
         self._clamp.slips_above_n = slips_above_n
         # Jaws that hold nothing are no clamp at all: the turn at the frame's edge is all there is.
         self._clamp.locked = slips_above_n != 0.0
+        self._drawn_back = 1.0
         if self._clamp.locked and self.force_n > 0.0:
             self._clamped_at_n = self.force_n
             self._drawn_back = 0.0
 
     def string_breaks(self) -> None:
         """See :meth:`Plant.string_breaks`."""
-        self._broken = True
-        self._none[-1] = 0.0
         self._outer.slack_mm += _GONE_MM
         self._step(0.0, self._none)
 

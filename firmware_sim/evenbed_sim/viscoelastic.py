@@ -108,7 +108,8 @@ def log_law_series(
     G(1 s) is exactly 1, and with equal arms the ripple about the straight log line is 0.0181 of an arm (derived).
     ``fast_ratio`` = G(0+)/G(1 s) >= 1 scales the arms below one second to that ratio: polymers are stiffer at
     speed than their slow loss says. Without it the law is the same at every scale. A loss of 0 with no fast ratio
-    gives a purely elastic series. Raises ValueError if the law would leave nothing at infinite time, or on a ratio below 1.
+    gives a purely elastic series. Raises ValueError if the law would leave nothing at infinite time, or on a ratio
+    below 1.
     """
     if not loss_per_decade >= 0.0:
         raise ValueError("loss_per_decade must not be negative")

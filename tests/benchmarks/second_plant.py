@@ -224,11 +224,10 @@ class SecondPlant:
         if self._previous_free:
             return
         stretch = self.setup.stretches[3]
-        fibre, tension_n = stretch.fibre, self.setup.previous_share * self.force_n
-        # The previous string has stood for a while: linear arms relaxed, half of the flow stress gone.
-        kept_n = min(0.5 * fibre.flow_n * math.asinh(1e-4 / fibre.flow_per_s), 0.3 * tension_n)
-        g = (tension_n - kept_n) / fibre.ea_n
-        self._state[9:12] = (g, g, g - kept_n / (fibre.ea_n * fibre.flow_share))
+        # The previous string has stood for a while: all but a fifth has flowed out of its flowing arm.
+        share = 1.0 + 0.2 * stretch.fibre.flow_share
+        g = self.setup.previous_share * self.force_n / (stretch.fibre.ea_n * share)
+        self._state[9:12] = (g, g, 0.8 * g)
         self._previous_mm = stretch.elongation_mm(g)
         self._previous_free = True
         self._state[_ZC] = 0.0
@@ -269,7 +268,7 @@ class SecondPlant:
         """dz/dt of the clamp's spring: all of v below the slip level, none at it (Dahl's law, exponent 4)."""
         if self._clamp_n is None:
             return 0.0
-        share = abs(z_mm) * self.setup.clamp_n_per_mm / self._clamp_n
+        share = min(1.0, abs(z_mm) * self.setup.clamp_n_per_mm / self._clamp_n)
         return v_mm_s * (1.0 - share**4) if v_mm_s * z_mm > 0.0 else v_mm_s
 
     def _rates(self, t: float, state: Vector) -> list[float]:
@@ -349,8 +348,8 @@ class SecondPlant:
             )  # fmt: skip
             if not out.success:
                 raise RuntimeError(f"the second plant could not be integrated: {out.message}")
-            found = [*zip(out.t, out.y.T, strict=True), *zip(out.t_events[1], out.y_events[1], strict=True)]
-            self.peak_n = max(self.peak_n, *(self._tensions_n(float(t), y.tolist())[0] for t, y in found))
+            seen = [*zip(out.t, out.y.T, strict=True), *zip(out.t_events[1], out.y_events[1], strict=True)]
+            self.peak_n = max(self.peak_n, *(self._tensions_n(float(t), y.tolist())[0] for t, y in seen))
             self._state = out.y[:, -1].copy()
             if len(out.t) > 2:
                 self._step_s = float(np.max(np.diff(out.t)[:-1]))

@@ -173,6 +173,8 @@ class Board:
                     s.stiffest_n_mm,
                     s.hold_rate_steps_s,
                     s.hold_travel_steps,
+                    s.age_us,
+                    s.granted_us,
                 ),
             )
             return

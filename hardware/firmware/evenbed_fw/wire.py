@@ -55,6 +55,8 @@ BOARD_LINES = {
         "stiffest_n_mm",
         "hold_rate_steps_s",
         "hold_travel_steps",
+        "age_us",
+        "granted_us",
     ),
     "ok": ("seq", "of", "value"),
     "no": ("seq", "of", "reason"),
@@ -221,7 +223,7 @@ class LineReader:
         self.skipping = False
         self.bad = 0  # lines refused since the start
         self.kind_end = 0
-        self.numbers = [0] * 14
+        self.numbers = [0] * 16
         self.count = 0
 
     def byte(self, c: int) -> bool:
@@ -280,7 +282,7 @@ class LineReader:
         self.kind_end = i
         count = 0
         while i < body:
-            if buf[i] != 32 or count >= 14:
+            if buf[i] != 32 or count >= 16:
                 return False
             i += 1
             negative = i < body and buf[i] == 45

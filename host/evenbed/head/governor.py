@@ -11,12 +11,11 @@ a limit.
 
 from __future__ import annotations
 
-from collections import deque
+from evenbed_fw import wire
 
 from evenbed.head.align import Aligner
 from evenbed.head.learning import Delay, Learner
 from evenbed.head.types import Go, Pull, RigModel
-from evenbed_fw import wire
 
 AIM_SHORT = 0.0015  # of the reference: a draw ends this much below it, and the hold makes up the rest
 FIRST_MM = 2.0  # travelled slowly after a press, with a sound: time to take a finger away
@@ -85,7 +84,6 @@ class Holding:
         self._rate = 0.0  # of z, mm/s
         self._t = 0.0
         self._alert = 0.0  # seconds for which the tracker stays quick
-        self._signs: deque[float] = deque(maxlen=8)
         self.end_mm: float | None = None
         self.speed_mm_s = rig.hold_rate_mm_s
 
@@ -95,9 +93,14 @@ class Holding:
         return self._rate
 
     @property
-    def surprise_mm(self) -> float:
-        """How far the last reading was from the prediction."""
-        return self._signs[-1] if self._signs else 0.0
+    def z_mm(self) -> float:
+        """The string's own share of the path."""
+        return self._z or 0.0
+
+    @property
+    def alert(self) -> bool:
+        """Has a reading lately been far from the prediction?"""
+        return self._alert > 0.0
 
     def step(self, t_s: float, force_n: float, x_mm: float, v_mm_s: float, ceiling_n: float) -> Go:
         """Take one reading; return the next lease."""
@@ -115,7 +118,6 @@ class Holding:
         if abs(off) > band:
             self._alert = 0.35
         self._alert = max(0.0, self._alert - dt)
-        self._signs.append(off)
         alpha, beta = (0.75, 0.35) if self._alert else (0.35, 0.03)
         self._z = predicted + alpha * off
         self._rate += beta * off / dt

@@ -41,6 +41,9 @@ class RigModel:
     hold_rate_mm_s: float
     hold_travel_mm: float
     stiffest_n_mm: float
+    overrun_n: float
+    age_s: float
+    granted_s: float
     travel_mm: float = 300.0  # between the end switches
     delay_s: float = 0.025  # of the reading, where nothing has been learnt: group delay of the converter
     delay_doubt_s: float = 0.025  # half width of what it may be
@@ -58,6 +61,7 @@ class Pull:
     over_pull: float = 0.0
     over_pull_s: float = 2.0
     label: str = ""
+    woven: bool = False
 
 
 class Ask(Enum):
@@ -104,7 +108,8 @@ class Event:
 class Shot:
     """One sample as the head sees it, host units."""
 
-    t_s: float
+    t_s: float  # board time: even, for differences
+    taken_s: float  # the same moment on the host's clock
     sample: Sample
     force_n: float  # from the working zero
     reference_force_n: float  # from the reference zero

@@ -18,6 +18,7 @@ class ClockFit:
     """
 
     def __init__(self) -> None:
+        self.latest_s = 0.0  # the last time unwrapped
         self._last_us: int | None = None
         self._wraps = 0
         self._origin: tuple[float, float] | None = None
@@ -32,7 +33,8 @@ class ClockFit:
         if last is not None and board_us < last - TIME_WRAP_US // 2:
             self._wraps += 1
         self._last_us = board_us
-        return (board_us + self._wraps * TIME_WRAP_US) * 1e-6
+        self.latest_s = (board_us + self._wraps * TIME_WRAP_US) * 1e-6
+        return self.latest_s
 
     def add(self, board_s: float, host_s: float) -> None:
         """Take one line: its (unwrapped) board time and its arrival."""

@@ -65,6 +65,8 @@ class Limits:
     stiffest_n_mm: int
     hold_rate_steps_s: int
     hold_travel_steps: int
+    age_us: int
+    granted_us: int
 
     @property
     def counts_per_n(self) -> float:

@@ -1,0 +1,166 @@
+"""The control loop without its port: bytes from the board in, bytes to it out, and what happened told to a listener.
+
+This is the one place where link and head meet. Whoever owns the port (a serial device, a pseudo-terminal, the virtual
+clock of the tests) calls ``receive`` with what has come and the time, and sends what it returns.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from evenbed.head.head import Head, Step
+from evenbed.head.types import Ask, Command, Event, Go, RigModel
+from evenbed.link.messages import BoardInfo, Limits, No, Ok, Sample, Trip
+from evenbed.link.session import Ready, Rebooted, Session, Silent
+
+EXPIRY_MS = 100
+_LINES = {"arm", "ceiling"}  # those that carry a force
+
+
+@dataclass(frozen=True)
+class Mechanics:
+    """What the host knows of a rig beyond what its board stores: from rig.toml, later from commissioning."""
+
+    travel_mm: float = 300.0
+    delay_s: float = 0.025
+    delay_doubt_s: float = 0.025
+
+
+def rig_model(limits: Limits, mechanics: Mechanics) -> RigModel:
+    """Return the head's view of the rig, in its units."""
+    steps = float(limits.steps_mm)
+    return RigModel(
+        zero_counts=float(limits.zero_counts),
+        counts_per_n=limits.counts_per_n,
+        steps_per_mm=steps,
+        limit_n=limits.limit_n,
+        period_s=limits.period_us * 1e-6,
+        rate_max_mm_s=limits.rate_max_steps_s / steps,
+        accel_mm_s2=limits.accel_steps_s2 / steps,
+        hold_rate_mm_s=limits.hold_rate_steps_s / steps,
+        hold_travel_mm=limits.hold_travel_steps / steps,
+        stiffest_n_mm=float(limits.stiffest_n_mm),
+        overrun_n=limits.overrun_n,
+        age_s=limits.age_us * 1e-6,
+        granted_s=limits.granted_us * 1e-6,
+        travel_mm=mechanics.travel_mm,
+        delay_s=mechanics.delay_s,
+        delay_doubt_s=mechanics.delay_doubt_s,
+    )
+
+
+class ControlLoop:
+    """One board, one head. ``listener`` hears every event; ``head`` is None until the handshake is done."""
+
+    def __init__(
+        self,
+        ceiling_n: float,
+        listener: Callable[[float, Event], None],
+        mechanics: Mechanics | None = None,
+    ) -> None:
+        self.session = Session()
+        self.head: Head | None = None
+        self._ceiling_n = ceiling_n
+        self._listener = listener
+        self._mechanics = mechanics or Mechanics()
+        self._asks: list[Ask] = []
+        self._awaited: int | None = None
+
+    def ask(self, ask: Ask) -> None:
+        """Pass on what a person asks; it is heard with the next call of ``receive``."""
+        self._asks.append(ask)
+
+    def receive(self, now_s: float, data: bytes) -> bytes:
+        """Take bytes (none is fine: call it at least every 50 ms) and return those to send."""
+        for said in self.session.receive(now_s, data):
+            if isinstance(said, Sample):
+                self._sample(now_s, said)
+            elif isinstance(said, Ready):
+                self._greet(now_s, said)
+            elif isinstance(said, (Ok, No)):
+                self._answered(now_s, said)
+            elif isinstance(said, Trip):
+                if self.head is not None:
+                    self.head.answer(said)
+            elif isinstance(said, Silent):
+                self._gone(
+                    now_s,
+                    f"The board has been silent for {said.silent_s:.2f} s. By itself it freezes and holds what it has. "
+                    "Check its cable and power; this program connects again by itself, but nothing moves without a "
+                    "press. To let the string down, hold the pedal.",
+                )
+            elif isinstance(said, Rebooted):
+                self._gone(
+                    now_s,
+                    "The board has started anew: its drive is off. Look at the string before you touch anything; "
+                    "hold the pedal to let it down, or to arm again once it is slack.",
+                )
+        if self._asks and self.head is not None:
+            self._carry_out(now_s, self._step(now_s, None))
+        return self.session.take()
+
+    def _greet(self, now_s: float, ready: Ready) -> None:
+        model = rig_model(ready.limits, self._mechanics)
+        if self.head is None or self.head.rig != model:
+            self.head = Head(model, self._ceiling_n)
+        self._listener(now_s, Event("connected", _connected(ready.board, ready.limits)))
+
+    def _gone(self, now_s: float, why: str) -> None:
+        self._awaited = None
+        if self.head is not None:
+            self._carry_out(now_s, self.head.lost(why))
+
+    def _sample(self, now_s: float, sample: Sample) -> None:
+        if self.head is not None and self.session.ready:
+            self._carry_out(now_s, self._step(now_s, sample))
+
+    def _step(self, now_s: float, sample: Sample | None) -> Step:
+        assert self.head is not None
+        asks, self._asks = tuple(self._asks), []
+        if sample is None:
+            return self.head.step(now_s, None, 0.0, 0.0, asks)
+        clock = self.session.clock
+        board_s = clock.latest_s
+        return self.head.step(now_s, sample, board_s, clock.host_time(board_s), asks)
+
+    def _answered(self, now_s: float, said: Ok | No) -> None:
+        # Only the line that is waited for counts; an answer to anything else is old, or to a lease.
+        if self.head is not None and said.of == self._awaited:
+            self._awaited = None
+            self.head.answer(said)
+
+    def _carry_out(self, now_s: float, step: Step) -> None:
+        for event in step.events:
+            self._listener(now_s, event)
+        for command in step.commands:
+            self._send(now_s, command)
+
+    def _send(self, now_s: float, command: Command) -> None:
+        assert self.head is not None
+        rig = self.head.rig
+        ask = self.session.ask
+        if isinstance(command, Go):
+            steps = rig.steps_per_mm
+            ask(
+                now_s,
+                "go",
+                command.mode,
+                max(1, round(command.speed_mm_s * steps)),
+                round(command.end_mm * steps),
+                round(rig.zero_counts + command.ceiling_n * rig.counts_per_n),
+                EXPIRY_MS,
+            )
+        elif command.kind in _LINES:
+            self._awaited = ask(now_s, command.kind, int(command.value_n * 1000.0))
+        else:
+            seq = ask(now_s, command.kind)
+            if command.kind != "trip":
+                self._awaited = seq
+
+
+def _connected(board: BoardInfo, limits: Limits) -> str:
+    return (
+        f"Board with firmware {board.version}, limit {limits.limit_n:.0f} N, "
+        f"{limits.counts_per_n:.1f} counts/N, {1e6 / limits.period_us:.0f} samples/s."
+    )

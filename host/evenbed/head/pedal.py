@@ -1,0 +1,59 @@
+"""The pedal as the head hears it: taps and holds, from counts and times that the board keeps.
+
+Counted on the board, so a lost or repeated line is harmless; presses from before this listener began are void.
+"""
+
+from __future__ import annotations
+
+from evenbed_fw.safety import F_PEDAL, TAP_MS
+
+from evenbed.link.messages import Sample
+
+LOCK_OUT_S = 0.3  # after a change of state a press is still meant for what was
+DOUBLE_S = 1.0  # a second press this soon never raises the force
+HOLD_MS = 1000
+LONG_HOLD_MS = 2000
+
+
+class PedalListener:
+    """Turns samples into ``"tap"``, ``"hold"`` (1 s) and ``"long hold"`` (2 s, after its hold)."""
+
+    def __init__(self) -> None:
+        self._presses: int | None = None
+        self._live = False  # the present press began while we listened
+        self._told_ms = 0
+        self._locked_until = 0.0
+        self._last_tap_s = -10.0
+        self.double = False  # the last tap came within DOUBLE_S of the one before
+
+    def lock(self, now_s: float) -> None:
+        """The state has changed: what is down now, or goes down in the next moment, was meant for the old one."""
+        self._locked_until = now_s + LOCK_OUT_S
+
+    def hear(self, now_s: float, sample: Sample) -> list[str]:
+        """Return what the pedal said since the last sample."""
+        said: list[str] = []
+        down = sample.has(F_PEDAL)
+        if self._presses is None:
+            self._presses = sample.presses
+            return said
+        new = sample.presses != self._presses
+        self._presses = sample.presses
+        if new:
+            self._live = now_s >= self._locked_until
+            self._told_ms = 0
+        if not self._live:
+            return said
+        if down:
+            if sample.held_ms >= HOLD_MS > self._told_ms:
+                said.append("hold")
+            if sample.held_ms >= LONG_HOLD_MS > self._told_ms:
+                said.append("long hold")
+            self._told_ms = max(self._told_ms, sample.held_ms)
+        else:
+            self._live = False
+            if self._told_ms < HOLD_MS and sample.last_ms < TAP_MS:
+                self.double = now_s - self._last_tap_s < DOUBLE_S
+                self._last_tap_s = now_s
+                said.append("tap")
+        return said

@@ -1,0 +1,35 @@
+"""What one pull was: collected while it runs, told when it is over."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from evenbed.head.disturbance import Disturbance
+
+
+@dataclass
+class PullRecord:
+    """One pull. Forces in N, lengths in mm, times in s since the press; None where it did not come to that."""
+
+    label: str
+    reference_n: float
+    ceiling_n: float
+    contact_s: float | None = None
+    reached_s: float | None = None
+    steady_s: float | None = None
+    clamped_s: float | None = None
+    done_s: float | None = None
+    draw_length_mm: float | None = None
+    stiffness_n_mm: float | None = None
+    delay_s: float | None = None
+    take_up_mm: float | None = None
+    creep_n_s: float | None = None
+    loss_now_n: float | None = None
+    proof: str = "not made"
+    proof_ratio: float | None = None
+    peak_n: float = 0.0
+    least_margin_n: float = float("inf")
+    force_at_clamp_n: float | None = None
+    limited: bool = False
+    disturbances: list[Disturbance] = field(default_factory=list)
+    ended: str = ""  # "let off", "let down", "no string", or the name of a stop
