@@ -108,8 +108,8 @@ def log_law_series(
     G(1 s) is exactly 1, and with equal arms the ripple about the straight log line is 0.0181 of an arm (derived).
     ``fast_ratio`` = G(0+)/G(1 s) >= 1 scales the arms below one second to that ratio: polymers are stiffer at
     speed than their slow loss says. Without it the law is the same at every scale. A loss of 0 with no fast ratio
-    gives a purely elastic series. Raises ValueError if the law would leave nothing at infinite time, or on a ratio
-    below 1.
+    gives a purely elastic series. Raises ValueError if the law would leave nothing at infinite time, or if the ratio
+    is below what the slow arms alone lose by 1 s.
     """
     if not loss_per_decade >= 0.0:
         raise ValueError("loss_per_decade must not be negative")
@@ -125,9 +125,11 @@ def log_law_series(
         # What the slow arms have already given back at 1 s belongs to the ratio too; only the rest is spread.
         slow_lost = sum(-w * math.expm1(-1.0 / tau) for w, tau in zip(weights, taus, strict=True) if tau >= 0.5)
         missing = fast_ratio - 1.0 - slow_lost
+        if missing < 0.0:
+            raise ValueError(f"the slow arms alone lose more by 1 s than a fast_ratio of {fast_ratio} allows")
         lost_by_one = sum(-math.expm1(-1.0 / taus[i]) for i in fast)
         for i in fast:
-            weights[i] = max(0.0, missing / lost_by_one)
+            weights[i] = missing / lost_by_one
     at_one_second = math.fsum(w * math.exp(-1.0 / tau) for w, tau in zip(weights, taus, strict=True))
     if at_one_second >= 1.0:
         raise ValueError(f"a loss of {loss_per_decade} per decade leaves nothing at long times")

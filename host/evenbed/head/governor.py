@@ -4,9 +4,9 @@ Drawing, it commands an end position: the place where the force will be the refe
 may be. The board brakes to it along v = sqrt(2 a d), so neither a late host nor a late reading overshoots; as the
 stiffness becomes known the end moves out to the true one.
 
-Holding, it tracks z = F/k - x, the string's own share of the path: creep, hand-over, a push, a feed all show as motion of
-z. The end position is F_ref/k - z, predicted over the delay by the rate of z. Nothing integrates, so nothing winds up at
-a limit.
+Holding, it tracks what the travel does not explain, R = F - F_path(x): creep, hand-over, a push, a feed all show as motion
+of R. The end position is where F_path will be F_ref - R, with R predicted over the delay by its rate. Nothing
+integrates, so nothing winds up at a limit.
 """
 
 from __future__ import annotations
@@ -21,7 +21,8 @@ AIM_SHORT = 0.0015  # of the reference: a draw ends this much below it, and the 
 FIRST_MM = 2.0  # travelled slowly after a press, with a sound: time to take a finger away
 FIRST_MM_S = 15.0
 CONTACT_N = 3.0
-DEAD_BAND = 0.00015  # of the reference
+DEAD_BAND = 0.00015  # of the reference, going forward
+BACK_DEAD_BAND = 0.0006  # and back: reversing wakes the friction
 PIPELINE_S = 0.012  # from a reading to the motion it causes, beyond the reading's own delay
 
 
@@ -54,7 +55,7 @@ class Drawing:
         delay = learner.delay
         seen_mm = self._aligner.position(delay.delay_s)
         oldest_mm = min(seen_mm, self._aligner.position(delay.longest_s)) if v_mm_s > 0.0 else seen_mm
-        gap_n = self.target_n * (1.0 - AIM_SHORT) - force_n
+        gap_n = self.target_n * (1.0 - AIM_SHORT) - force_n + learner.fading_n_s * (delay.delay_s + PIPELINE_S)
         if gap_n >= 0.0:
             end = oldest_mm + gap_n / learner.high_at(force_n, gap_n)
         else:
@@ -71,61 +72,107 @@ class Drawing:
         return now_n > (1.0 - 0.004) * self.target_n
 
 
+class Path:
+    """The force that travel alone would give: stiffness ``k`` on the way forward, ``k_back`` on the way back.
+
+    Friction at crossings and grommets holds the far string still when the head reverses, so only the near piece gives,
+    several times as stiff; on the way forward again until the turning point is passed. (Capstan at each node, both
+    directions.)
+    """
+
+    def __init__(self, k_n_mm: float, k_back_n_mm: float, x_mm: float, band_mm: float) -> None:
+        self.k_n_mm = k_n_mm
+        self.k_back_n_mm = k_back_n_mm
+        self._x = x_mm
+        self._turn = x_mm
+        self._band = band_mm
+        self.force_n = 0.0
+
+    def walk(self, x_mm: float) -> float:
+        """Move to ``x_mm`` and return the force there."""
+        self.force_n += self.ahead(x_mm)
+        self._x = x_mm
+        self._turn = min(max(self._turn, x_mm), x_mm + self._band)
+        return self.force_n
+
+    def ahead(self, x_mm: float) -> float:
+        """Change of force from here to ``x_mm``."""
+        if x_mm <= self._x:
+            return (x_mm - self._x) * self.k_back_n_mm
+        stuck = max(0.0, min(x_mm, self._turn) - self._x)
+        return stuck * self.k_back_n_mm + (x_mm - self._x - stuck) * self.k_n_mm
+
+    def travel(self, from_mm: float, force_n: float) -> float:
+        """How far to go from ``from_mm`` for a change of ``force_n``."""
+        if force_n <= 0.0:
+            return force_n / self.k_back_n_mm
+        stuck = max(0.0, self._turn - from_mm)
+        if force_n <= stuck * self.k_back_n_mm:
+            return force_n / self.k_back_n_mm
+        return stuck + (force_n - stuck * self.k_back_n_mm) / self.k_n_mm
+
+
+BACK_RATIO = 4.0  # of the stiffness on the way back to that forward, where nothing has been learnt
+QUICK_S = 0.35
+GAIN = 0.7
+
+
 class Holding:
     """Keeps the reference while the string creeps and hands work on it."""
 
-    def __init__(self, rig: RigModel, aligner: Aligner, delay: Delay, k_n_mm: float, target_n: float) -> None:
+    def __init__(
+        self, rig: RigModel, aligner: Aligner, delay: Delay, k_n_mm: float, target_n: float, x_mm: float
+    ) -> None:
         self._rig = rig
         self._aligner = aligner
         self._delay = delay
         self.k_n_mm = k_n_mm
         self.target_n = target_n
-        self._z: float | None = None
-        self._rate = 0.0  # of z, mm/s
+        k_back = min(max(rig.stiffest_n_mm, k_n_mm), BACK_RATIO * k_n_mm)
+        seen = aligner.position(delay.delay_s)
+        self._path = Path(k_n_mm, k_back, seen, 0.15 * target_n / k_back)
+        self._rest: float | None = None  # force that travel does not explain
+        self._rate = 0.0  # its rate, N/s
         self._t = 0.0
-        self._alert = 0.0  # seconds for which the tracker stays quick
-        self.end_mm: float | None = None
+        self._alert = 0.0
+        self.end_mm = x_mm
         self.speed_mm_s = rig.hold_rate_mm_s
 
     @property
     def path_rate_mm_s(self) -> float:
         """How fast the string's own share of the path changes; negative: it creeps or is fed, and the head follows."""
-        return self._rate
+        return self._rate / self.k_n_mm
 
     @property
     def z_mm(self) -> float:
         """The string's own share of the path."""
-        return self._z or 0.0
+        return (self._rest or 0.0) / self.k_n_mm
 
     @property
     def alert(self) -> bool:
         """Has a reading lately been far from the prediction?"""
         return self._alert > 0.0
 
-    def step(self, t_s: float, force_n: float, x_mm: float, v_mm_s: float, ceiling_n: float) -> Go:
+    def step(self, t_s: float, force_n: float, x_mm: float, ceiling_n: float) -> Go:
         """Take one reading; return the next lease."""
-        k = self.k_n_mm
-        seen = self._aligner.position(self._delay.delay_s)
-        z = force_n / k - seen
-        if self._z is None:
-            self._z = z
+        path = self._path
+        rest = force_n - path.walk(self._aligner.position(self._delay.delay_s))
+        if self._rest is None:
+            self._rest = rest
             self._t = t_s
         dt = min(max(t_s - self._t, 1e-3), 0.1)
         self._t = t_s
-        predicted = self._z + self._rate * dt
-        off = z - predicted
-        band = 0.0006 * self.target_n / k
-        if abs(off) > band:
-            self._alert = 0.35
+        predicted = self._rest + self._rate * dt
+        off = rest - predicted
+        if abs(off) > 0.0006 * self.target_n:
+            self._alert = QUICK_S
         self._alert = max(0.0, self._alert - dt)
-        alpha, beta = (0.75, 0.35) if self._alert else (0.35, 0.03)
-        self._z = predicted + alpha * off
+        alpha, beta = (0.75, 0.30) if self._alert else (0.35, 0.03)
+        self._rest = predicted + alpha * off
         self._rate += beta * off / dt
-        ahead = self._delay.delay_s + PIPELINE_S
-        target = self.target_n / k - (self._z + self._rate * ahead)
-        if self.end_mm is None:
-            self.end_mm = x_mm
-        dead = DEAD_BAND * self.target_n / k
-        if abs(target - self.end_mm) > dead:
-            self.end_mm = target
+        ahead_s = self._delay.delay_s + PIPELINE_S
+        now_n = path.force_n + path.ahead(x_mm) + self._rest + self._rate * ahead_s
+        error = self.target_n - now_n
+        if error > DEAD_BAND * self.target_n or error < -BACK_DEAD_BAND * self.target_n:
+            self.end_mm = x_mm + GAIN * path.travel(x_mm, error)
         return Go(wire.HOLD, self.speed_mm_s, self.end_mm, ceiling_n)

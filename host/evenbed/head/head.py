@@ -435,7 +435,7 @@ class Head:
             self.delays.add(found)
         k = learner.k_n_mm or self.rig.stiffest_n_mm
         target = min(drawing.target_n, shot.force_n) if name == "out_of_travel" else drawing.target_n
-        self._holding = Holding(self.rig, self._aligner, self.delays.delay, k, target)
+        self._holding = Holding(self.rig, self._aligner, self.delays.delay, k, target, shot.x_mm)
         self._steady = SteadyDetector(pull.family, pull.reference_n, self._now)
         self._reached_mm = shot.x_mm
         record.reached_s = self._now - self._press_s
@@ -450,7 +450,7 @@ class Head:
         if self.state == st.PRE_STRETCHING and self._now - self._since_s > pull.over_pull_s:
             holding.target_n = pull.reference_n
             self._enter("reached")
-        self._commands.append(holding.step(shot.t_s, shot.force_n, shot.x_mm, shot.v_mm_s, self.ceiling_n))
+        self._commands.append(holding.step(shot.t_s, shot.force_n, shot.x_mm, self.ceiling_n))
         ended = self._watch.step(shot.t_s, holding.z_mm, holding.path_rate_mm_s, holding.alert)
         if ended is not None and abs(ended.path_mm) > 0.05:
             record.disturbances.append(ended)

@@ -71,6 +71,7 @@ class Learner:
         self._k_then: deque[tuple[float, float]] = deque(maxlen=POINTS)
         self.k_high_n_mm = rig.stiffest_n_mm
         self.bend = 0.0  # dk/dF, 1/mm
+        self.fading_n_s = 0.0  # force lost by relaxation while the draw slows down
 
     def add(self, force_n: float, v_mm_s: float) -> None:
         """Take one reading under load (force from the working zero) at the aligner's newest position."""
@@ -98,9 +99,16 @@ class Learner:
             return
         rss = sum((p[1] - mf - k * (p[0] - mx)) ** 2 for p in points)
         doubt = 2.0 * (rss / (n - 2) / sxx) ** 0.5 / k
+        speeds = self._v[-n - 2 :]
+        even = min(speeds) > 0.85 * max(speeds)
+        if self.k_n_mm is not None and k < self.k_n_mm and not even:
+            # Slowing down, the string relaxes more per millimetre: that is fading force, not softer string.
+            k = self.k_n_mm
+            doubt = min(doubt, SURE)
         self.k_n_mm = k
         then = self._k_then
-        then.append((mf, k))
+        if even:
+            then.append((mf, k))
         if len(then) == POINTS and mf > then[0][0] + 1.0:
             self.bend = max(0.0, (k - then[0][1]) / (mf - then[0][0]))
         self.k_high_n_mm = min(self._rig.stiffest_n_mm, k * (1.0 + SURE + doubt))
