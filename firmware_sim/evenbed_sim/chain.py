@@ -21,8 +21,10 @@ from evenbed_sim.viscoelastic import PronySeries
 
 _RATIO_TOLERANCE = 1e-9
 _MOVE_TOLERANCE_MM = 1e-10
+_ROUNDING_MM = 1e-12
 _LEAST_SLOPE = 1e-7
 _NEWTON_LIMIT = 60
+_NEWTON_TOLERANCE = 1e-7
 _NEARLY_SLACK_N = 1.0
 
 
@@ -141,7 +143,7 @@ class Chain:
             rise = m - s.measure_mm
             if rise:
                 s.arms = [h + r * rise for h, r in zip(s.arms, ramp)]  # noqa: B905
-            s.e_mm, s.measure_mm, s.force_n, s.slack_mm = e, m, f, slack
+            s.e_mm, s.measure_mm, s.force_n, s.slack_mm = e, m, f if f > 0.0 else 0.0, slack
 
     # --- one run between locked nodes ----------------------------------------------------------------------
     def _solve(self, lo: int, hi: int) -> None:
@@ -192,14 +194,14 @@ class Chain:
         segments, a, b = self.segments, self._a, self._b
         free = [segments[i].stretch(-a[i] / b) for i in range(lo, hi)]
         left = sum(free) - sum(self._x[lo:hi])
-        if left < 0.0:
+        if left < -_ROUNDING_MM:
             return False
         for i in range(lo, hi):
             self._e[i] = free[i - lo]
             self._m[i] = -a[i] / b
             self._f[i] = 0.0
             self._slack[i] = 0.0
-        self._slack[hi - 1] = left
+        self._slack[hi - 1] = max(0.0, left)
         for j in range(lo, hi - 1):
             self.nodes[j].slip = 0
         return True
@@ -251,7 +253,12 @@ class Chain:
                     miss = -miss
                 if miss > worst:
                     worst = miss
-            if worst <= 1e-10 * (abs(tension) + 1e-3):
+            if worst <= _NEWTON_TOLERANCE * (abs(tension) + 1e-3):
+                # The last move left along the tangent too: what remains is of second order in the miss.
+                for i in range(lo, hi):
+                    now = share[i - lo] * tension
+                    m[i] += (now - f[i]) / (segments[i].k_n_per_mm * b)
+                    f[i] = now
                 return True
         return False
 

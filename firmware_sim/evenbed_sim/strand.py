@@ -241,6 +241,8 @@ class Strand:
         if self._clamp.locked and self.force_n > 0.0:
             self._clamped_at_n = self.force_n
             self._drawn_back = 0.0
+        # Jaws that open, or hold less than they have to, let go at once.
+        self._step(0.0, self._none)
 
     def string_breaks(self) -> None:
         """See :meth:`Plant.string_breaks`."""

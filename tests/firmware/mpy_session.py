@@ -46,7 +46,7 @@ def session(lock: "object") -> "list[str]":
     # A second draw; the readings stop in the hold: frozen. The pedal lets down without them.
     draw_and_hold(desk, 19000)
     hw.converting = False
-    desk.run(60, (wire.HOLD, 9000, 19000, 2150000, 150))
+    desk.run(45, (wire.HOLD, 9000, 19000, 2150000, 150))
     desk.note()
     desk.press(2500)
     desk.note()
@@ -57,12 +57,13 @@ def session(lock: "object") -> "list[str]":
     desk.say("clear")
     desk.unlocked(20)
     desk.note()
-    desk.say("arm", 200000)
-    desk.unlocked(400)
+    desk.say("arm", 250000)
+    desk.unlocked(1000)
     # A third; the clamp behind the gripper grabs: over-tension, the board backs off by itself, the pedal does the rest.
     draw_and_hold(desk, 18000)
-    hw.bias = 300000
-    desk.run(1500, (wire.HOLD, 9000, 18000, 2150000, 150))
+    hw.bias = 700000
+    desk.run(20, (wire.HOLD, 9000, 18000, 2150000, 150))
+    desk.run(1500)
     desk.note()
     hw.bias = 0
     desk.press(1800)

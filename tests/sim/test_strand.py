@@ -173,7 +173,7 @@ def test_capstan_both_ways(mu: float, degrees: int, ratio: float, toe_mm: float)
     for _ in range(2000):
         strand.advance(0.001, -0.01)
         inside, outside = strand.tensions_n()
-        if inside < before - 1e-9:
+        if inside < before - 1e-6:
             break
         assert 1.0 / ratio - 1e-9 <= outside / inside <= ratio + 1e-9
     assert inside / outside == pytest.approx(ratio, rel=1e-6)
@@ -273,7 +273,7 @@ def test_easing_cannot_tell_them_apart_at_first() -> None:
     """With friction at the edge the first easing moves the outer part alone, clamp or no clamp."""
     felt = []
     for slips_above_n in (None, 0.0):
-        strand = Strand(presets.main(NYLON))
+        strand = Strand(replace(presets.main(NYLON), drawback_mm=0.0))
         pull_to(strand, 240.0)
         strand.close_clamp(slips_above_n)
         start, travel = strand.force_n, 0.0
@@ -288,7 +288,8 @@ def test_easing_cannot_tell_them_apart_at_first() -> None:
 def test_hand_over_shares_the_tension() -> None:
     # Elastic, no friction: T = sum(T_i/k_i) / sum(1/k_i) over everything that joins, the rig included.
     strand = Strand(replace(ELASTIC, k_rig_n_per_mm=150.0, previous_mm=400.0, previous_tension_n=200.0))
-    before = pull_to(strand, 240.0) * 0.0 + strand.force_n
+    pull_to(strand, 240.0)
+    before = strand.force_n
     stiff = strand.stiffness_n_per_mm()
     assert strand.tensions_n()[0] == 200.0
     strand.free_previous_clamp()
@@ -553,8 +554,6 @@ def test_whatever_hands_do(
         assert not (broken and strand.force_n > 0.0)
         assert math.isfinite(strand.stiffness_n_per_mm())
         assert strand.slack_mm >= 0.0
-        if what in ("clamp", "path"):
-            continue
         for n, turn in enumerate(turns):
             if (n == 0 and not freed) or (n == len(turns) - 1 and clamped and holds < 0.0):
                 continue
@@ -568,14 +567,16 @@ def test_presets_order_and_range() -> None:
     # Polyester is stiffer than nylon, aramid stiffer than both (Mandell et al., Fatigue and environmental resistance
     # of polyester and nylon fibers, abstract; yarn moduli of a deep-mooring rope paper, Table 1).
     assert NYLON.ea_n < POLYESTER.ea_n < ARAMID.ea_n
-    stiffest = presets.cross(ARAMID, 300.0, k_rig_n_per_mm=250.0)
-    softest = presets.main(BADMINTON_NYLON, 560.0)
+    stiffest = presets.main(ARAMID, 280.0, k_rig_n_per_mm=250.0)
+    softest = presets.main(BADMINTON_NYLON, 450.0, previous_mm=330.0, previous_tension_n=80.0)
     felt = []
     for params in (softest, stiffest):
         strand = Strand(with_friction(params, 0.0))
-        pull_to(strand, 100.0)
+        if params.previous_mm:
+            strand.free_previous_clamp()
+        pull_to(strand, 105.0 if params is softest else 240.0)
         felt.append(strand.stiffness_n_per_mm())
-    assert felt[0] < 2.5
+    assert felt[0] < 2.0
     assert felt[1] > 60.0
 
 

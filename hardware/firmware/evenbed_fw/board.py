@@ -20,6 +20,7 @@ from evenbed_fw.settings import Settings
 TICK_US = 2000  # the ramp is brought up to date this often
 SILENCE_US = 30000  # without a reading, an s line goes out this often
 COLLECT_EVERY = 64  # readings
+BYTES_A_PASS = 2 * wire.MAX_LINE  # taken from the port
 
 
 class Board:
@@ -43,6 +44,10 @@ class Board:
         self.dropped = 0
         self.inputs = 0
         self.enabled = False
+        # Looked up once: a bound method taken in the loop is an allocation.
+        self._read_byte = hw.read_byte
+        self._byte = self.reader.byte
+        self._num = self.writer.num
         hw.enable(False)
         hw.grant(0, 0)
 
@@ -74,6 +79,7 @@ class Board:
             inputs & I_SUPPLY_OK == 0,
             pedal.fault,
             pedal.held_ms(),
+            inputs & I_END_LOW != 0,
         )
         if core.enabled != self.enabled:
             self.enabled = core.enabled
@@ -103,10 +109,14 @@ class Board:
         end = core.end
         high = core.high
         low = core.low
+        if elapsed > 10000:  # as the ramp does; keeps the product below a small integer
+            elapsed = 10000
         if state == safety.EASING:
             low = position - safety.FAR  # for as long as the pedal is held, no reading is asked
         elif state == safety.FROZEN or state == safety.ARMED or state == safety.LATCHED:
             end = position
+        elif state == safety.MOVING and core.mode == wire.EASE and end > position and ramp.rate16 <= 0:
+            end = position  # an end passed while braking is not gone back to: an ease-off never turns up
         if self.inputs & I_END_HIGH and high > position:
             high = position
         if self.inputs & I_END_LOW and low < position:
@@ -123,11 +133,13 @@ class Board:
 
     # --- the wire ------------------------------------------------------------------------------------------
     def _listen(self, now: int) -> None:
-        read_byte = self.hw.read_byte
-        byte = self.reader.byte
+        read_byte = self._read_byte
+        byte = self._byte
         lines = 0
-        # At most two lines a pass, so that a chatty host cannot delay the next reading.
-        while lines < 2:
+        left = BYTES_A_PASS
+        # At most two lines a pass, good or not, so that a chatty host cannot delay the next reading.
+        while lines < 2 and left > 0:
+            left -= 1
             c = read_byte()
             if c < 0:
                 return
@@ -264,7 +276,7 @@ class Board:
         core = self.core
         w = self.writer
         w.begin(b"s")
-        num = w.num
+        num = self._num
         num(self._next())
         num(now)
         num(self.conversion)

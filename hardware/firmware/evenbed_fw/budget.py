@@ -28,7 +28,8 @@ def rise_mn(k_n_mm: int, v_um_s: int, age_us: int, granted_us: int, accel_um_s2:
 
 def travel_table(steps: int, v_top_um_s: int, age_us: int, granted_us: int, accel_um_s2: int) -> "list[int]":
     """Travel in micrometres for ``steps`` + 1 speeds from 0 to ``v_top_um_s``, evenly spaced."""
-    return [travel_um(v_top_um_s * i // steps, age_us, granted_us, accel_um_s2) for i in range(steps + 1)]
+    top = steps - 1  # rounds each speed up
+    return [travel_um((v_top_um_s * i + top) // steps, age_us, granted_us, accel_um_s2) for i in range(steps + 1)]
 
 
 def fastest(table: "list[int]", allowed_um: int) -> int:

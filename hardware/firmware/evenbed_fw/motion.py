@@ -10,7 +10,7 @@ def isqrt(n: int, guess: int) -> int:
     """Largest integer whose square is at most ``n`` (Newton; a near ``guess`` saves time)."""
     if n <= 0:
         return 0
-    x = guess if guess > 0 else 1
+    x = guess if guess > 1 else 2  # with 1, the first sum could reach 2**30
     # One step from anywhere lands at or above the root; from there the sequence falls until it is reached.
     x = (x + n // x) >> 1
     while True:

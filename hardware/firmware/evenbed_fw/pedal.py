@@ -2,7 +2,7 @@
 
 At rest contact B is closed and A open; pressed, A is closed and B open. Both or neither for longer than the change
 takes is a fault, so a broken wire can never look like a press. A press counts only after a release of 100 ms has been
-seen, so a pedal that is closed when power comes counts for nothing.
+seen, so a pedal that is closed when power comes counts for nothing: it is a fault until it has been let go.
 """
 
 DEBOUNCE_US = 6000
@@ -15,7 +15,8 @@ COUNT_WRAP = 10000
 def since(now_us: int, then_us: int) -> int:
     """Microseconds from ``then_us`` to ``now_us`` on a clock that wraps at 2**30."""
     d = now_us - then_us
-    return d + 1073741824 if d < 0 else d
+    # In two steps: 2**30 itself is not a small integer on the chip.
+    return d + 1073741823 + 1 if d < 0 else d
 
 
 class Pedal:
@@ -30,6 +31,7 @@ class Pedal:
         self.tapped = False  # a counted press ended in this step
         self.edge = False  # a counted press began in this step
         self._usable = False  # a long enough release has been seen
+        self._released = False  # ... at least once since power came
         self._candidate = -1
         self._candidate_us = 0
         self._since_us = 0
@@ -53,6 +55,8 @@ class Pedal:
         if stable_us < DEBOUNCE_US:
             return
         if reading == 1:
+            if not self._released or stable_us > LONGEST_US:
+                self.fault = True
             if not self.down and self._usable:
                 self.down = True
                 self.edge = True
@@ -71,6 +75,7 @@ class Pedal:
             self._usable = False
         if stable_us >= RELEASE_US:
             self._usable = True
+            self._released = True
             self.fault = False
 
     def held_ms(self) -> int:

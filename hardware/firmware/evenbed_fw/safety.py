@@ -41,6 +41,7 @@ EXPIRY_MAX_MS = 150
 TAP_MS = 700  # a longer press is not a tap
 HELD_MS = 1000  # from here a press under load lets down
 PERMIT_US = 2000000  # how long a tap may wait for its draw
+LOCKOUT_US = 300000  # a press that begins sooner after a change of state permits nothing
 FAR = 1 << 28
 RING = 8
 
@@ -78,8 +79,10 @@ class Core:
         self.ring_position = [0] * RING
         self.ring = 0
         self.ring_loaded = 0  # readings in a row with contact, capped
+        self.since_eased = SETTLE  # readings since the string was let down, capped
         # the command
         self.ceiling = 0
+        self.stretch = 0  # stretch_steps() of this ceiling
         self.mode = wire.DRAW
         self.end = 0
         self.rate = 0
@@ -98,6 +101,10 @@ class Core:
         self.permit_us = 0
         self.tap_us = 0
         self.taps = 0
+        self.locked = False  # the present press began in the lock-out
+        self.changed_us = 0
+        self.changed = LATCHED  # state at the last tick
+        self.settling = False  # the lock-out runs
         self.eased_to = False
 
     # --- readings ------------------------------------------------------------------------------------------
@@ -134,9 +141,13 @@ class Core:
             self.seen += 1
         if self.seen <= SETTLE:
             return
-        loaded = self.state == MOVING or self.state == HOLDING or self.state == FROZEN
+        if self.since_eased < SETTLE:
+            self.since_eased += 1
+        loaded = self.state == MOVING or self.state == HOLDING or (self.state == FROZEN and self.since_eased >= SETTLE)
         if force > self.ceiling and (self.state == MOVING or self.state == HOLDING):
             self.trip(now_us, faults.OVER_TENSION, raw, position, rate)
+            if leap:
+                self.state = FROZEN  # what no string can do stops everything, but moves nothing
         elif loaded and last2 > s.lost_floor_counts and force * 10 < last2 * 7 and not self._easing():
             self.trip(now_us, faults.STRING_LOST, raw, position, rate)
         if self.implausible:
@@ -148,7 +159,7 @@ class Core:
         self._look(force, position)
         if self.same == 0:
             self._grant(force, position, rate)
-        if self.contact and self.state == MOVING and position - self.contact_position > self.stretch_steps():
+        if self.contact and self.state == MOVING and position - self.contact_position > self.stretch:
             self.trip(now_us, faults.STRETCH, raw, position, rate)
 
     def _easing(self) -> bool:
@@ -165,7 +176,8 @@ class Core:
         if not self.contact:
             if force > s.contact_counts:
                 self.contact = True
-                self.contact_position = position
+                # The force is about two readings late.
+                self.contact_position = self.ring_position[(self.ring - 3) % RING]
                 self.stiff16 = 0
                 self.ring_loaded = 0
             return
@@ -189,7 +201,7 @@ class Core:
         """The envelope: the speed at which everything still stands before ceiling + overrun, and the steps for it."""
         s = self.s
         k16 = s.stiffest_k16
-        if self.stiff16:
+        if self.contact and self.stiff16:
             k16 = self.stiff16 * s.stiffening_x10 // 10 + 1
             if k16 > s.stiffest_k16:
                 k16 = s.stiffest_k16
@@ -226,6 +238,7 @@ class Core:
         supply_lost: bool,
         pedal_fault: bool,
         pedal_held_ms: int,
+        end_low: bool = False,
     ) -> None:
         """Take the inputs as they are now. Call it on every pass of the loop, whether or not a reading came."""
         if estop_open or supply_lost:
@@ -236,6 +249,9 @@ class Core:
                 self.state = CUT
             return
         active = self.state == MOVING or self.state == HOLDING
+        lowering = self.state == EASING or self.state == BACKING or self._easing()
+        if lowering or (self.state == FROZEN and rate < 0 and self.since_eased < SETTLE):
+            self.since_eased = 0
         if since(now_us, self.sample_us) > self.s.missing_us:
             self.sound = False
             if active or self.state == BACKING:
@@ -246,11 +262,19 @@ class Core:
             self.trip(now_us, faults.PEDAL, self.raw, position, rate)
         if self.permit and since(now_us, self.permit_us) > PERMIT_US:
             self.permit = False
+        if self.taps and since(now_us, self.tap_us) > PERMIT_US:
+            self.taps = 0
         self._let_down(position, rate, pedal_held_ms)
-        if self.state == BACKING and rate == 0 and position <= self.end:
+        if self.state == BACKING and rate == 0 and (position <= self.end or end_low):
             self.state = FROZEN
         if self._easing() and rate == 0 and position <= self.end:
             self._arrived()
+        if self.state != self.changed:
+            self.changed = self.state
+            self.changed_us = now_us
+            self.settling = True
+        elif self.settling and since(now_us, self.changed_us) > LOCKOUT_US:
+            self.settling = False
 
     def _let_down(self, position: int, rate: int, held_ms: int) -> None:
         """The way out that needs neither host nor reading: the string goes down for as long as the pedal is held."""
@@ -261,9 +285,9 @@ class Core:
             elif not self.eased_to and (position <= self.contact_position or (self.sound and not self.loaded())):
                 # Stand here once; a new press goes on.
                 self.state = FROZEN
-                self.eased_to = True
                 self.end = position
                 self._arrived()
+                self.eased_to = self.state == FROZEN
         elif held_ms >= HELD_MS and rate == 0 and not (self.eased_to and held_ms > HELD_MS + 100):
             unpowered = self.state == CUT or (self.state == LATCHED and self.loaded())
             if self.state == FROZEN or unpowered:
@@ -288,7 +312,9 @@ class Core:
         self.eased_to = False
 
     def press(self, now_us: int, position: int, rate: int) -> None:
-        """The pedal went down: whatever moves stands still."""
+        """The pedal went down: whatever moves stands still, and what an earlier tap permitted is void."""
+        self.permit = False
+        self.locked = self.settling
         if self.state == MOVING:
             self.trip(now_us, faults.PRESSED, self.raw, position, rate)
 
@@ -297,7 +323,7 @@ class Core:
         alone = self.taps == 0 or since(now_us, self.tap_us) - held_ms * 1000 > 1000000
         self.taps = 1
         self.tap_us = now_us
-        self.permit = alone and held_ms < TAP_MS and self.state == ARMED
+        self.permit = alone and held_ms < TAP_MS and self.state == ARMED and not self.locked
         self.permit_us = now_us
 
     def loaded(self) -> bool:
@@ -351,6 +377,7 @@ class Core:
         if self.loaded():
             return wire.LOADED
         self.ceiling = s.counts(ceiling_mn)
+        self.stretch = self.stretch_steps()
         self.soft = self.ceiling
         self.state = ARMED
         self.enabled = True
@@ -365,6 +392,7 @@ class Core:
         if ceiling > self.ceiling or ceiling <= 0:
             return wire.ABOVE_LIMIT
         self.ceiling = ceiling
+        self.stretch = self.stretch_steps()
         return 0
 
     def disarm(self) -> int:
@@ -415,6 +443,8 @@ class Core:
     ) -> int:
         """A lease on motion: towards ``end`` at up to ``rate``, while below ``soft`` (counts), for ``expiry_ms``."""
         state = self.state
+        if not self.greeted:
+            return wire.NOT_GREETED
         if self.go_seq >= 0:
             newer = (seq - self.go_seq) % wire.SEQ_WRAP
             if newer == 0 or newer >= wire.SEQ_WRAP // 2:
@@ -460,6 +490,8 @@ class Core:
         self.mode = mode
         self.end = end
         self.rate = rate if rate < self.s.rate_max_steps_s else self.s.rate_max_steps_s
+        if soft > 8388607 or soft < -8388608:  # beyond what the converter can read
+            soft = 8388607 if soft > 0 else -8388608
         self.soft = soft - self.s.zero_counts
         if self.soft > self.ceiling:
             self.soft = self.ceiling

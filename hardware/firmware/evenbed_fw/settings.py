@@ -55,10 +55,10 @@ class Settings:
         self.granted_us = 2 * slowest_us
         self.missing_us = 2 * slowest_us + slowest_us // 2
         # No string on this rig rises faster between two readings than the stiffest one at full speed.
-        um_per_period = self.rate_max_steps_s * 1000 // self.steps_mm * slowest_us // 1000000
+        v_top_um_s = (self.rate_max_steps_s * 1000 + self.steps_mm - 1) // self.steps_mm
+        um_per_period = v_top_um_s * slowest_us // 1000000
         self.jump_counts = self.counts(self.stiffest_n_mm * um_per_period)
         self.lost_floor_counts = self.counts(30000)
-        v_top_um_s = self.rate_max_steps_s * 1000 // self.steps_mm
         accel_um_s2 = self.accel_steps_s2 * 1000 // self.steps_mm
         self.travel_um = budget.travel_table(SPEEDS, v_top_um_s, self.age_us, self.granted_us, accel_um_s2)
         self.rates = [self.rate_max_steps_s * i // SPEEDS for i in range(SPEEDS + 1)]

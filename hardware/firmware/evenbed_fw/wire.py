@@ -291,11 +291,11 @@ class LineReader:
             start = i
             value = 0
             while i < body and 48 <= buf[i] <= 57:
-                if i - start >= 10 or value > 107374182:
+                digit = buf[i] - 48
+                # Ends at MAX_INT, before a larger integer would have to be made.
+                if value > 107374182 or (value == 107374182 and digit > 3):
                     return False
-                value = value * 10 + buf[i] - 48
-                if value > MAX_INT or value < 0:
-                    return False
+                value = value * 10 + digit
                 i += 1
             if i == start or (buf[start] == 48 and (i - start > 1 or negative)):
                 return False

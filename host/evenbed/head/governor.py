@@ -18,6 +18,8 @@ from evenbed.head.learning import Delay, Learner
 from evenbed.head.types import Go, Pull, RigModel
 
 AIM_SHORT = 0.0015  # of the reference: a draw ends this much below it, and the hold makes up the rest
+NEAR = 0.015  # of the reference: from here the hold takes over
+NEAR_MM_S = 12.0
 FIRST_MM = 2.0  # travelled slowly after a press, with a sound: time to take a finger away
 FIRST_MM_S = 15.0
 CONTACT_N = 3.0
@@ -41,7 +43,7 @@ class Drawing:
         self.contact_mm: float | None = None
         self.limiting = False
 
-    def step(self, force_n: float, x_mm: float, v_mm_s: float, ceiling_n: float) -> Go:
+    def step(self, t_s: float, force_n: float, x_mm: float, v_mm_s: float, ceiling_n: float) -> Go:
         """Take one reading; return the next lease."""
         speed = self._pull.speed_mm_s
         if x_mm - self.start_mm < FIRST_MM:
@@ -51,11 +53,12 @@ class Drawing:
                 return Go(wire.DRAW, speed, self.start_mm + self._pull.slack_max_mm, ceiling_n)
             self.contact_mm = x_mm
         learner = self.learner
-        learner.add(force_n, v_mm_s)
+        learner.add(t_s, force_n, v_mm_s)
         delay = learner.delay
         seen_mm = self._aligner.position(delay.delay_s)
         oldest_mm = min(seen_mm, self._aligner.position(delay.longest_s)) if v_mm_s > 0.0 else seen_mm
-        gap_n = self.target_n * (1.0 - AIM_SHORT) - force_n + learner.fading_n_s * (delay.delay_s + PIPELINE_S)
+        ahead_s = delay.delay_s + PIPELINE_S
+        gap_n = self.target_n * (1.0 - AIM_SHORT) - force_n - learner.fading_n_s * ahead_s
         if gap_n >= 0.0:
             end = oldest_mm + gap_n / learner.high_at(force_n, gap_n)
         else:
@@ -65,11 +68,11 @@ class Drawing:
     def arrived(self, force_n: float, x_mm: float, v_mm_s: float) -> bool:
         """Is the force, as predicted for now, at the reference and the carriage nearly at rest?"""
         k = self.learner.k_n_mm
-        if k is None or abs(v_mm_s) > 6.0:
+        if k is None:
             # A string so stiff or so nearly tight that no slope was seen: the reading itself decides.
             return abs(v_mm_s) < 0.5 and force_n > 0.995 * self.target_n
         now_n = force_n + k * (x_mm - self._aligner.position(self.learner.delay.delay_s))
-        return now_n > (1.0 - 0.004) * self.target_n
+        return now_n > (1.0 - NEAR) * self.target_n and abs(v_mm_s) < NEAR_MM_S
 
 
 class Path:
@@ -121,7 +124,7 @@ class Holding:
     """Keeps the reference while the string creeps and hands work on it."""
 
     def __init__(
-        self, rig: RigModel, aligner: Aligner, delay: Delay, k_n_mm: float, target_n: float, x_mm: float
+        self, rig: RigModel, aligner: Aligner, delay: Delay, k_n_mm: float, target_n: float, x_mm: float, rate_n_s: float = 0.0
     ) -> None:
         self._rig = rig
         self._aligner = aligner
@@ -132,9 +135,9 @@ class Holding:
         seen = aligner.position(delay.delay_s)
         self._path = Path(k_n_mm, k_back, seen, 0.15 * target_n / k_back)
         self._rest: float | None = None  # force that travel does not explain
-        self._rate = 0.0  # its rate, N/s
+        self._rate = rate_n_s  # its rate, N/s
         self._t = 0.0
-        self._alert = 0.0
+        self._alert = QUICK_S
         self.end_mm = x_mm
         self.speed_mm_s = rig.hold_rate_mm_s
 

@@ -394,7 +394,7 @@ class Head:
     def _draw(self, shot: Shot) -> None:
         drawing, record, pull = self._drawing, self.record, self.pull
         assert drawing is not None and record is not None and pull is not None
-        go = drawing.step(shot.force_n, shot.x_mm, shot.v_mm_s, self.ceiling_n)
+        go = drawing.step(shot.t_s, shot.force_n, shot.x_mm, shot.v_mm_s, self.ceiling_n)
         self._commands.append(go)
         if shot.sample.has(safety.F_LIMITING):
             record.limited = True
@@ -435,7 +435,7 @@ class Head:
             self.delays.add(found)
         k = learner.k_n_mm or self.rig.stiffest_n_mm
         target = min(drawing.target_n, shot.force_n) if name == "out_of_travel" else drawing.target_n
-        self._holding = Holding(self.rig, self._aligner, self.delays.delay, k, target, shot.x_mm)
+        self._holding = Holding(self.rig, self._aligner, self.delays.delay, k, target, shot.x_mm, learner.fading_n_s)
         self._steady = SteadyDetector(pull.family, pull.reference_n, self._now)
         self._reached_mm = shot.x_mm
         record.reached_s = self._now - self._press_s

@@ -63,6 +63,7 @@ class Learner:
         self._aligner = aligner
         self.delay = delay
         self._recent: deque[tuple[float, float]] = deque(maxlen=POINTS)
+        self._times: deque[float] = deque(maxlen=POINTS)
         self._delays = [rig.period_s * 4.0 * j / (CANDIDATES - 1) for j in range(CANDIDATES)]
         self._x: list[list[float]] = []
         self._f: list[float] = []
@@ -73,9 +74,10 @@ class Learner:
         self.bend = 0.0  # dk/dF, 1/mm
         self.fading_n_s = 0.0  # force lost by relaxation while the draw slows down
 
-    def add(self, force_n: float, v_mm_s: float) -> None:
+    def add(self, t_s: float, force_n: float, v_mm_s: float) -> None:
         """Take one reading under load (force from the working zero) at the aligner's newest position."""
         aligner = self._aligner
+        self._times.append(t_s)
         self._recent.append((aligner.position(self.delay.delay_s), force_n))
         if len(self._f) < 400:
             self._x.append([aligner.position(d) for d in self._delays])
@@ -101,10 +103,14 @@ class Learner:
         doubt = 2.0 * (rss / (n - 2) / sxx) ** 0.5 / k
         speeds = self._v[-n - 2 :]
         even = min(speeds) > 0.85 * max(speeds)
+        self.fading_n_s = 0.0
         if self.k_n_mm is not None and k < self.k_n_mm and not even:
             # Slowing down, the string relaxes more per millimetre: that is fading force, not softer string.
             k = self.k_n_mm
-            doubt = min(doubt, SURE)
+            doubt = 0.0
+            took_s = self._times[-1] - self._times[0]
+            lost_n = points[-1][1] - points[0][1] - k * (points[-1][0] - points[0][0])
+            self.fading_n_s = min(0.0, lost_n / took_s)
         self.k_n_mm = k
         then = self._k_then
         if even:
