@@ -65,7 +65,9 @@ class Rig:
         self.pedal_wires: Callable[[int], int] = lambda pins: pins
         self.bend_reading: Callable[[int], int | None] = lambda code: code
         self.motor_scale: Callable[[], float] = lambda: 1.0
+        self.bend_wire: Callable[[str, bytes], list[tuple[float, bytes]]] = lambda way, line: [(0.0, line)]
         self.period_scale = 1.0
+        self.board_delay_us = 0.0
         self.board_runs = True
         self._next_conversion_us = self.params.cell.period_us * self.rng.random()
         self._pending_us = 0.0
@@ -193,6 +195,8 @@ class Rig:
                 self._set_pins()
             if self.board_runs:
                 self.board.poll()
+                if self.board_delay_us:
+                    self._advance_to(hw.t_us + self.board_delay_us)
             self._advance_to(min(target_us, self._next_wake()))
             if stop_on_line and hw.tx:
                 return
@@ -212,10 +216,13 @@ class Rig:
     def deliver(self, data: bytes, at_us: float) -> None:
         """Bytes leave the host at ``at_us``; they reach the board one USB transfer later."""
         for line in data.splitlines(keepends=True):
-            self.hw.rx.append((at_us + self.params.costs.usb_us, line))
+            for later_us, bent in self.bend_wire("to-board", line):
+                self.hw.rx.append((at_us + self.params.costs.usb_us + later_us, bent))
 
     def collect_lines(self) -> list[tuple[float, bytes]]:
         """Lines on their way to the host, each with the time at which it is there."""
-        lines = list(self.hw.tx)
+        lines: list[tuple[float, bytes]] = []
+        for at_us, line in self.hw.tx:
+            lines += [(at_us + later_us, bent) for later_us, bent in self.bend_wire("to-host", line)]
         self.hw.tx.clear()
         return lines

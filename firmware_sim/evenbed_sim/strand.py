@@ -75,7 +75,11 @@ class StrandParams:
 
 
 class Strand:
-    """A :class:`~evenbed_sim.plant.Plant` built from :class:`StrandParams`."""
+    """A :class:`~evenbed_sim.plant.Plant` built from :class:`StrandParams`.
+
+    ``peak_n`` is taken at the ends of steps and wherever one is cut (contact, the ends of a push): within a piece of
+    constant speed a rising force has no peak of its own.
+    """
 
     def __init__(self, params: StrandParams) -> None:
         self.params = params

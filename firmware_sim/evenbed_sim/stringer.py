@@ -1,7 +1,7 @@
 """A simulated stringer: sees and feels the rig, knows nothing of the program, and works at human speed.
 
 Arms with a long press, taps to draw, opens the previous clamp once the head stands, straightens a cross, sets the new
-clamp, taps, and waits for the string to be let off. What is seen: the drive's lamp, the carriage, the force in the fingers.
+clamp, taps, and waits for the string to be let off. What is seen and felt: the drive's lamp, the carriage, the force.
 """
 
 from __future__ import annotations
@@ -54,6 +54,15 @@ class Stringer:
         if self._doing == "rest":
             self._do("ready", 0.9)
 
+    def wait(self) -> None:
+        """Stand by until ``begin``."""
+        self._doing = "rest"
+
+    def begin(self) -> None:
+        """Somebody is ready: look at the rig and begin."""
+        if self._doing == "rest":
+            self._do("look", 1.0)
+
     def _do(self, what: str, after_s: float) -> None:
         self._doing = what
         self._due_s = self.rig.t_us * 1e-6 + after_s * self._rng.uniform(0.8, 1.2)
@@ -94,6 +103,9 @@ class Stringer:
     def _ready(self, t: float) -> None:
         if self.done >= self.pulls_wanted:
             self._doing = "rest"
+            return
+        if not self.rig.hw.enabled:
+            self._do("look", 0.5)
             return
         if self.rig.force_n > 5.0 or not self._quiet(t, 0.3):
             return

@@ -118,7 +118,7 @@ def test_pull_and_hold_against_an_integrator() -> None:
         return 60.0 if t < 0.7 else 0.0
 
     def slope(t: float, h: np.ndarray) -> np.ndarray:
-        return weights * motion(t) - h / taus
+        return np.asarray(weights * motion(t) - h / taus)
 
     pull = solve_ivp(slope, (0.0, 0.7 - 1e-15), np.zeros(len(taus)), method="LSODA", rtol=1e-10, atol=1e-11)
     hold = solve_ivp(slope, (0.7, 30.0), pull.y[:, -1], method="LSODA", rtol=1e-10, atol=1e-11)

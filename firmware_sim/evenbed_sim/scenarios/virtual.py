@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from evenbed.control.loop import ControlLoop
 from evenbed.head.types import Event
+
 from evenbed_sim.rig import Rig
 
 HOST_US = 300.0  # what the host takes to answer a line

@@ -124,7 +124,14 @@ class Holding:
     """Keeps the reference while the string creeps and hands work on it."""
 
     def __init__(
-        self, rig: RigModel, aligner: Aligner, delay: Delay, k_n_mm: float, target_n: float, x_mm: float, rate_n_s: float = 0.0
+        self,
+        rig: RigModel,
+        aligner: Aligner,
+        delay: Delay,
+        k_n_mm: float,
+        target_n: float,
+        x_mm: float,
+        rate_n_s: float = 0.0,
     ) -> None:
         self._rig = rig
         self._aligner = aligner

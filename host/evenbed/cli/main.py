@@ -1,0 +1,157 @@
+"""The command line. Each command's work is in a module of its own, loaded when it is asked for."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from evenbed.units import UNITS, UnitError, parse_force
+
+
+class Force(click.ParamType[tuple[float, str]]):
+    """A force with its unit."""
+
+    name = "force"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, str]:
+        """Understand ``24kgf``; say why not."""
+        if isinstance(value, tuple):
+            return value
+        try:
+            return parse_force(str(value))
+        except UnitError as e:
+            self.fail(str(e), param, ctx)
+
+
+FORCE = Force()
+FAMILY = click.Choice(["gut", "nylon", "polyester", "aramid", "badminton nylon", "unknown"])
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="evenbed")
+def main() -> None:
+    """The brain of a hobby-built constant-pull tension head.
+
+    Try it without hardware:  evenbed demo
+
+    Stay clear of the line of pull and protect your eyes; SAFETY.md comes before the first real string.
+    """
+
+
+@main.command()
+@click.option("--real-time", is_flag=True, help="As long as it really takes (some minutes).")
+@click.option("--no-wait", is_flag=True, help="As fast as this computer can.")
+@click.option("--unit", type=click.Choice(UNITS), default="kgf", show_default=True, help="Unit of the forces shown.")
+@click.option(
+    "--picture",
+    type=click.Path(dir_okay=False, path_type=Path),
+    default=Path("evenbed-demo.svg"),
+    show_default=True,
+    help="Where the picture of every pull goes.",
+)
+@click.option("--seed", type=int, default=1, show_default=True, help="Another seed, another stringer and other noise.")
+def demo(real_time: bool, no_wait: bool, unit: str, picture: Path, seed: int) -> None:
+    """String a small demo racquet on the simulated rig, in about a minute.
+
+    The board's own firmware runs in the simulated rig; the host talks to it through a serial port (a
+    pseudo-terminal). A simulated stringer presses the pedal, straightens the crosses and sets the clamps.
+    """
+    from evenbed.cli.demo import run
+
+    raise SystemExit(run("real" if real_time else "none" if no_wait else "short", unit, picture, seed))
+
+
+@main.command()
+@click.argument("reference", type=FORCE)
+@click.option("--port", help="The board's serial port, such as /dev/ttyACM0, COM3 or what simrig prints.")
+@click.option("--sim", is_flag=True, help="Use a simulated rig with a simulated stringer instead of a port.")
+@click.option(
+    "--ceiling", type=FORCE, help="Highest force allowed; by default 6 % above the reference, at most 28 kgf."
+)
+@click.option("--family", type=FAMILY, default="unknown", show_default=True, help="Kind of string; tunes 'steady'.")
+@click.option("--pre-stretch", type=click.FloatRange(0, 15), default=0.0, help="Over-pull first by this many percent.")
+@click.option("--woven", is_flag=True, help="A cross: the word 'straighten' is shown while it is held.")
+@click.option("--speed", type=click.FloatRange(5, 100), default=60.0, show_default=True, help="Fastest draw, mm/s.")
+@click.option("--picture", type=click.Path(dir_okay=False, path_type=Path), help="Save a picture of the pull (SVG).")
+def pull(
+    reference: tuple[float, str],
+    port: str | None,
+    sim: bool,
+    ceiling: tuple[float, str] | None,
+    family: str,
+    pre_stretch: float,
+    woven: bool,
+    speed: float,
+    picture: Path | None,
+) -> None:
+    """Make one pull to REFERENCE (24kgf, 52lbf, 235N): draw, hold, prove the clamp, let off.
+
+    The pedal starts it. Ctrl-C lets the string down; a second Ctrl-C freezes the head.
+    """
+    from evenbed.cli.pull import PullRequest, run
+
+    request = PullRequest(
+        reference_n=reference[0],
+        unit=reference[1],
+        ceiling_n=ceiling[0] if ceiling else None,
+        family=family,
+        over_pull=pre_stretch / 100.0,
+        woven=woven,
+        speed_mm_s=speed,
+        picture=picture,
+    )
+    if sim == (port is not None):
+        from evenbed.control.port import ports
+
+        there = "".join(f"\n  {p}" for p in ports()) or "\n  (none found)"
+        raise click.UsageError(f"Say where to pull: --port PORT for a board, or --sim. Ports of this computer:{there}")
+    raise SystemExit(run(request, port))
+
+
+@main.command()
+@click.option("--string", "family", type=FAMILY, default="nylon", show_default=True, help="What is in the gripper.")
+@click.option("--length", "length_mm", type=click.FloatRange(250, 1200), default=620.0, show_default=True, help="mm")
+@click.option("--woven", is_flag=True, help="A cross: the stringer straightens it.")
+@click.option("--tether", type=click.FloatRange(5, 120), help="A steel tether of this stiffness (N/mm), no string.")
+@click.option("--slack", type=click.FloatRange(0, 200), default=8.0, show_default=True, help="mm before contact")
+@click.option("--hands", type=click.Choice(["auto", "keys"]), default="auto", show_default=True, help="Who presses.")
+@click.option("--fault", "faults", multiple=True, metavar="LINE", help="Such as '180N cell stuck' or '200N estop on'.")
+@click.option("--scenario", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="A file of such lines.")
+@click.option("--list-faults", is_flag=True, help="Say which faults there are.")
+@click.option("--seed", type=int, default=1, show_default=True)
+def simrig(
+    family: str,
+    length_mm: float,
+    woven: bool,
+    tether: float | None,
+    slack: float,
+    hands: str,
+    faults: tuple[str, ...],
+    scenario: Path | None,
+    list_faults: bool,
+    seed: int,
+) -> None:
+    """Run a simulated rig on a serial port (a pseudo-terminal) until Ctrl-C."""
+    from evenbed.cli.simrig import SimrigRequest, run
+
+    raise SystemExit(
+        run(
+            SimrigRequest(
+                family=family,
+                length_mm=length_mm,
+                woven=woven,
+                tether_n_mm=tether,
+                slack_mm=slack,
+                hands=hands,
+                fault_lines=faults,
+                scenario=scenario,
+                list_faults=list_faults,
+                seed=seed,
+            )
+        )
+    )
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,250 @@
+"""``evenbed pull``: one pull on a port, or on a simulated rig started for it."""
+
+from __future__ import annotations
+
+import contextlib
+import re
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, cast
+
+from evenbed.cli.picture import Trace, svg
+from evenbed.cli.view import View
+from evenbed.cli.words import sentence
+from evenbed.control.client import ControlClient
+from evenbed.control.status import Status
+from evenbed.head.types import Ask, Pull
+from evenbed.units import N_PER_KGF, show_force
+
+TOP_N = 28.0 * N_PER_KGF  # without a racquet's own limit, no ceiling above this unless it is given
+ABOVE = 1.06
+AFTER_STOP_S = 15.0
+CONNECT_S = 5.0
+
+
+@dataclass(frozen=True)
+class PullRequest:
+    """What was asked on the command line."""
+
+    reference_n: float
+    unit: str
+    ceiling_n: float | None = None
+    family: str = "unknown"
+    over_pull: float = 0.0
+    woven: bool = False
+    speed_mm_s: float = 60.0
+    picture: Path | None = None
+
+
+def ceiling(request: PullRequest) -> float:
+    """The session's ceiling for one pull without a racquet. Raises ValueError with what to do."""
+    top = request.reference_n * (1.0 + request.over_pull)
+    if request.ceiling_n is not None:
+        if request.ceiling_n < top * 1.02:
+            raise ValueError(
+                f"the ceiling of {show_force(request.ceiling_n, request.unit)} is less than 2 % above the "
+                f"{show_force(top, request.unit)} to be pulled: give a higher --ceiling or a lower reference"
+            )
+        return request.ceiling_n
+    if top * 1.02 > TOP_N:
+        raise ValueError(
+            f"{show_force(top, request.unit)} ({top:.0f} N) is more than a pull without a racquet may take "
+            f"({show_force(TOP_N / 1.02, request.unit)}). Is the unit right? If the frame's maker allows it, give "
+            f"--ceiling {show_force(top * 1.06, request.unit).replace(' ', '')}"
+        )
+    return min(TOP_N, top * ABOVE)
+
+
+@contextlib.contextmanager
+def _simulated(request: PullRequest, view: View) -> Iterator[str]:
+    command = [sys.executable, "-m", "evenbed.cli.main", "simrig"]
+    if request.family != "unknown":
+        command += ["--string", request.family]
+    if request.woven:
+        command.append("--woven")
+    rig = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, start_new_session=True)
+    assert rig.stdout is not None
+    first = rig.stdout.readline()
+    m = re.search(r" on (\S+)", first)
+    if not m:
+        raise ValueError("the simulated rig did not start: " + first)
+    view.tell(first.strip() + " (a simulated stringer presses the pedal)")
+    try:
+        yield m.group(1)
+    finally:
+        rig.terminate()
+        rig.wait(2.0)
+        rig.stdout.close()
+
+
+class Session:
+    """One pull seen from the terminal."""
+
+    def __init__(self, request: PullRequest, view: View, client: ControlClient) -> None:
+        self.request = request
+        self.view = view
+        self.client = client
+        self.record: dict[str, Any] | None = None
+        self.trace = Trace(f"{show_force(request.reference_n, request.unit)}", request.reference_n)
+        self.exit_code: int | None = None
+        self._press_s: float | None = None
+        self._stopped_s: float | None = None
+        self._interrupts = 0
+        self._disarmed = False
+        self._begun_s = time.monotonic()
+        self._connected = False
+        self._last: Status | None = None
+
+    def run(self) -> int:
+        """Until the pull is over; return the exit code."""
+        while self.exit_code is None:
+            try:
+                for message in self.client.messages(0.1):
+                    self._hear(message)
+                self._check()
+            except KeyboardInterrupt:
+                self._interrupted()
+        return self.exit_code
+
+    def _interrupted(self) -> None:
+        self._interrupts += 1
+        loaded = self._last is not None and self._last["state"] not in ("unarmed", "slack", "referencing", "tripped")
+        if not loaded or self._interrupts > 2:
+            self._finish(130)
+        elif self._interrupts == 1:
+            self.view.tell("Ctrl-C: letting the string down. Once more freezes the head.")
+            self.client.ask(Ask.LET_DOWN)
+        else:
+            self.view.tell("Ctrl-C again: frozen. Tap the pedal to let down; Ctrl-C once more leaves the program.")
+            self.client.ask(Ask.STOP)
+
+    def _finish(self, code: int) -> None:
+        self.exit_code = code
+
+    def _check(self) -> None:
+        now = time.monotonic()
+        if self.client.ended:
+            self.view.tell("The control process has ended. The board freezes by itself; hold the pedal to let down.")
+            self._finish(3)
+        elif not self._connected and now - self._begun_s > CONNECT_S:
+            self.view.tell(
+                f"Nothing on this port answers as an evenbed board ({CONNECT_S:.0f} s). Is the firmware on it, is it "
+                "the right port, is the board powered?"
+            )
+            self._finish(1)
+        elif self._stopped_s is not None and now - self._stopped_s > AFTER_STOP_S:
+            self._finish(3)
+
+    def _hear(self, message: dict[str, Any]) -> None:
+        kind = message["kind"]
+        if kind == "status":
+            self._status(cast(Status, message))
+        elif kind == "event":
+            self._event(message)
+        elif kind == "record":
+            self.record = message["record"]
+        elif kind == "fatal":
+            self.view.tell(message["says"])
+            self._finish(1)
+
+    def _status(self, s: Status) -> None:
+        self._last = s
+        self.view.paint(s)
+        if self._press_s is not None and s["force_n"] is not None and self.record is None:
+            self.trace.points.append((s["t_s"] - self._press_s, s["force_n"]))
+        if self.record is not None and s["state"] == "slack" and not self._disarmed:
+            self._disarmed = True
+            self.client.ask(Ask.DISARM)
+        elif self._disarmed and s["state"] == "unarmed":
+            self._finish(130 if self._interrupts else 0 if self.record and self.record["ended"] == "let off" else 4)
+        elif self._stopped_s is not None and s["state"] in ("tripped", "unarmed", "slack"):
+            force = s["force_n"]
+            if force is not None and force < 5.0 and time.monotonic() - self._stopped_s > 0.6:
+                self.view.tell("The string is slack.")
+                self._finish(3)
+
+    def _event(self, message: dict[str, Any]) -> None:
+        name, says, values = message["name"], message["says"], message["values"]
+        if name == "connected":
+            self._connected = True
+        if name == "state" and says == "taking_up":
+            self._press_s = message["t_s"]
+        if name == "state" and self._press_s is not None:
+            self.trace.marks.append((message["t_s"] - self._press_s, says.replace("_", " ")))
+        text = sentence(name, says, values)
+        if text:
+            self.view.tell(("! " if name in ("link_lost", "guard") or "fault" in values else "  ") + text)
+        if name == "state" and says in ("tripped", "frozen"):
+            self._stopped_s = time.monotonic()
+        if name == "link_lost":
+            self._finish(3)
+
+
+def summary(record: dict[str, Any], unit: str) -> list[str]:
+    """What a pull was, in lines."""
+
+    def force(value: float | None) -> str:
+        return "-" if value is None else show_force(value, unit)
+
+    def number(value: float | None, digits: int, unit_: str) -> str:
+        return "-" if value is None else f"{value:.{digits}f} {unit_}"
+
+    held = None
+    if record["clamped_s"] is not None and record["reached_s"] is not None:
+        held = record["clamped_s"] - record["reached_s"]
+    return [
+        f"  ended        {record['ended']}; clamp {record['proof']}",
+        f"  reference    {force(record['reference_n'])}, highest shown {force(record['peak_n'])}, "
+        f"ceiling {force(record['ceiling_n'])}, least margin {force(record['least_margin_n'])}",
+        f"  reached in   {number(record['reached_s'], 2, 's')} (contact {number(record['contact_s'], 2, 's')}), "
+        f"held {number(held, 1, 's')}",
+        f"  draw length  {number(record['draw_length_mm'], 1, 'mm')} at "
+        f"{number(record['stiffness_n_mm'], 1, 'N/mm')}, take-up {number(record['take_up_mm'], 2, 'mm')}",
+        f"  at the clamp {force(record['force_at_clamp_n'])}; next minute's loss if held so: "
+        f"{force(record['loss_now_n'])}",
+    ]
+
+
+def run(request: PullRequest, port: str | None) -> int:
+    """Make the pull; return the exit code: 0 let off, 1 could not start, 3 stopped, 4 let down, 130 Ctrl-C."""
+    view = View(request.unit)
+    try:
+        top = ceiling(request)
+    except ValueError as e:
+        print(f"evenbed pull: {e}.", file=sys.stderr)
+        return 2
+    with contextlib.ExitStack() as stack:
+        if port is None:
+            port = stack.enter_context(_simulated(request, view))
+        try:
+            client = ControlClient(port, top)
+        except (OSError, AttributeError):
+            print("evenbed pull needs Linux for its control process; this system has no sequenced-packet sockets.")
+            return 1
+        stack.callback(client.close)
+        view.tell(
+            f"Pull to {show_force(request.reference_n, request.unit)} ({request.reference_n:.1f} N), ceiling "
+            f"{show_force(top, request.unit)}. Eyes covered, nobody in the line of pull."
+        )
+        client.plan(
+            Pull(
+                reference_n=request.reference_n,
+                family=request.family,
+                speed_mm_s=request.speed_mm_s,
+                over_pull=request.over_pull,
+                woven=request.woven,
+                label="one pull",
+            )
+        )
+        session = Session(request, view, client)
+        code = session.run()
+    if session.record is not None:
+        print("\n".join(summary(session.record, request.unit)))
+    if request.picture is not None and session.trace.points:
+        request.picture.write_text(svg([session.trace], request.unit, "One pull"))
+        print(f"  picture      {request.picture}")
+    return code

@@ -1,0 +1,213 @@
+"""``evenbed simrig``: the simulated rig on a pseudo-terminal and the real clock."""
+
+from __future__ import annotations
+
+import contextlib
+import select
+import sys
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from evenbed_sim import faults, presets
+from evenbed_sim.plant import Plant
+from evenbed_sim.rig import Rig
+from evenbed_sim.strand import Strand
+from evenbed_sim.stringer import Habits, Stringer
+
+KEYS = (
+    ("t", "tap the pedal"),
+    ("h", "hold the pedal for 2.3 s"),
+    ("o", "open the previous clamp"),
+    ("s", "straighten the cross"),
+    ("c", "close the new clamp"),
+    ("e", "press or release the emergency stop"),
+    ("b", "break the string"),
+    ("n", "a new string into the gripper"),
+    ("q", "quit"),
+)
+
+
+@dataclass(frozen=True)
+class SimrigRequest:
+    """What was asked on the command line."""
+
+    family: str = "nylon"
+    length_mm: float = 620.0
+    woven: bool = False
+    tether_n_mm: float | None = None
+    slack_mm: float = 8.0
+    hands: str = "auto"
+    fault_lines: tuple[str, ...] = ()
+    scenario: Path | None = None
+    list_faults: bool = False
+    seed: int = 1
+
+
+def plant_for(request: SimrigRequest) -> Plant:
+    """The string (or tether) that the request describes."""
+    if request.tether_n_mm is not None:
+        return Strand(presets.steel_tether(request.tether_n_mm, request.slack_mm))
+    family = "nylon" if request.family == "unknown" else request.family
+    preset = next(p for p in presets.FAMILIES if p.family == family)
+    make = presets.cross if request.woven else presets.main
+    tension = 60.0 if family == "badminton nylon" else 170.0
+    return Strand(
+        make(
+            preset,
+            length_mm=request.length_mm,
+            slack_mm=request.slack_mm,
+            previous_mm=presets.PREVIOUS_MM,
+            previous_tension_n=tension,
+        )
+    )
+
+
+class Hands:
+    """The keyboard as the stringer."""
+
+    def __init__(self, rig: Rig, request: SimrigRequest) -> None:
+        self._rig = rig
+        self._request = request
+        self._release_us = 0.0
+        rig.watchers.append(self._watch)
+
+    def _watch(self, t_us: float) -> None:
+        if self._release_us and t_us >= self._release_us:
+            self._release_us = 0.0
+            self._rig.press_pedal(False)
+
+    def _press(self, for_s: float) -> None:
+        self._rig.press_pedal(True)
+        self._release_us = self._rig.t_us + for_s * 1e6
+
+    def key(self, key: str) -> str:
+        """Do what the key stands for; return what was done."""
+        rig = self._rig
+        rig.flush()
+        habits = Habits()
+        if key == "t":
+            self._press(0.2)
+        elif key == "h":
+            self._press(2.3)
+        elif key == "o":
+            rig.plant.free_previous_clamp()
+        elif key == "s":
+            rig.plant.add_path(habits.push_mm, habits.push_s)
+            rig.plant.add_path(-habits.feed_mm, habits.feed_s)
+        elif key == "c":
+            rig.plant.close_clamp()
+        elif key == "e":
+            rig.press_estop(not rig.estop_pressed)
+            return "emergency stop " + ("pressed" if rig.estop_pressed else "released")
+        elif key == "b":
+            rig.plant.string_breaks()
+        elif key == "n":
+            rig.mount(plant_for(self._request))
+        return dict(KEYS).get(key, "")
+
+
+@contextlib.contextmanager
+def raw_keys() -> Iterator[bool]:
+    """Keys one by one, if there is a terminal."""
+    if not sys.stdin.isatty():
+        yield False
+        return
+    import termios
+    import tty
+
+    before = termios.tcgetattr(sys.stdin)
+    tty.setcbreak(sys.stdin)
+    try:
+        yield True
+    finally:
+        termios.tcsetattr(sys.stdin, termios.TCSADRAIN, before)
+
+
+def run(request: SimrigRequest) -> int:
+    """Run until Ctrl-C (or q); return the exit code."""
+    if request.list_faults:
+        print((faults.__doc__ or "").strip())
+        return 0
+    try:
+        planned = [faults.parse(line) for line in request.fault_lines]
+        if request.scenario is not None:
+            planned += faults.parse_file(request.scenario.read_text())
+    except faults.FaultError as e:
+        print(f"evenbed simrig: {e}\n'evenbed simrig --list-faults' says what there is.", file=sys.stderr)
+        return 2
+    try:
+        from evenbed_sim.ptyport import PtyPort
+
+        port = PtyPort()
+    except ImportError:
+        print("evenbed simrig needs pseudo-terminals: Linux or macOS. 'evenbed demo' shows the rig.", file=sys.stderr)
+        return 1
+    rig = Rig(plant_for(request), seed=request.seed)
+    player = faults.FaultPlayer(rig, planned, seed=request.seed)
+    keys = request.hands == "keys"
+    stringer = None if keys else Stringer(rig, Habits(straighten=request.woven), seed=request.seed)
+    if stringer is not None:
+        stringer.pulls_wanted = 0
+        stringer.wait()
+    hands = Hands(rig, request)
+    print(f"Simulated rig on {port.name}")
+    print(f"In another terminal:  evenbed pull 24kgf --port {port.name}")
+    print("The stringer acts by itself. Ctrl-C ends." if not keys else "Keys:", flush=True)
+    if keys:
+        print("".join(f"  {k}  {what}\n" for k, what in KEYS), end="", flush=True)
+    with raw_keys() as have_keys, contextlib.suppress(KeyboardInterrupt):
+        _serve(request, rig, port, stringer, player, hands, have_keys and keys)
+    print(f"\nLargest true force at the gripper: {rig.plant.peak_n:.1f} N.")
+    port.close()
+    return 0
+
+
+def _serve(
+    request: SimrigRequest,
+    rig: Rig,
+    port: object,
+    stringer: Stringer | None,
+    player: faults.FaultPlayer,
+    hands: Hands,
+    have_keys: bool,
+) -> None:
+    from evenbed_sim.ptyport import PtyPort
+
+    assert isinstance(port, PtyPort)
+    start = time.monotonic()
+    told = 0
+    told_faults = 0
+    watched = [port.fileno()] + ([sys.stdin.fileno()] if have_keys else [])
+    used = False
+    while True:
+        now_us = (time.monotonic() - start) * 1e6
+        data = port.read()
+        if data:
+            rig.deliver(data, rig.t_us)
+            if b"hello " in data and stringer is not None:
+                # Somebody has connected: a string for them, and one more pull. What is still on the head stays.
+                if used and rig.force_n < 1.0:
+                    rig.mount(plant_for(request))
+                used = True
+                stringer.pulls_wanted = stringer.done + 1
+                stringer.begin()
+        rig.run_until(now_us)
+        for _, line in rig.collect_lines():
+            port.write(line)
+        if stringer is not None:
+            for t, what in stringer.log[told:]:
+                print(f"{t:8.2f} s  {rig.force_n:6.1f} N  {what}", flush=True)
+            told = len(stringer.log)
+        for t, what in player.log[told_faults:]:
+            print(f"{t:8.2f} s  {rig.force_n:6.1f} N  FAULT {what}", flush=True)
+        told_faults = len(player.log)
+        ready = select.select(watched, [], [], 0.001)[0]
+        if have_keys and sys.stdin.fileno() in ready:
+            key = sys.stdin.read(1)
+            if key == "q":
+                return
+            done = hands.key(key)
+            if done:
+                print(f"{rig.t_us * 1e-6:8.2f} s  {rig.force_n:6.1f} N  {done}", flush=True)

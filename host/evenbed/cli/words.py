@@ -1,0 +1,31 @@
+"""Which events are told in a terminal, and how."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+SAID = {
+    "referencing": "Armed. Taking the working zero: hands off the gripper.",
+    "slack": "Ready. String in the gripper? Tap the pedal to draw.",
+    "taking_up": "Taking up the slack.",
+    "drawing": "Contact: drawing.",
+    "pre_stretching": "Pre-stretching.",
+    "holding": "At the reference: holding.",
+    "proving_clamp": "Proving the clamp.",
+    "easing_off": "Letting off.",
+    "unarmed": "Not armed. Hold the pedal for two seconds to arm.",
+}
+
+
+def sentence(name: str, says: str, values: Mapping[str, float]) -> str | None:
+    """The line for one event, or None where it needs none."""
+    if name == "state":
+        return SAID.get(says)
+    if name == "steady":
+        return "Steady: clamping now loses little."
+    if name == "disturbance":
+        way = "gave back" if values["path_mm"] > 0 else "took up"
+        return f"{says.capitalize()}: the head {way} {abs(values['path_mm']):.1f} mm."
+    if name == "pull_done":
+        return None
+    return says

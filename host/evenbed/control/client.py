@@ -1,0 +1,78 @@
+"""A window on the control process: start it, hear it, ask it. Closing this changes nothing on the rig."""
+
+from __future__ import annotations
+
+import json
+import select
+import signal
+import socket
+import subprocess
+import sys
+from dataclasses import asdict
+from typing import Any
+
+from evenbed.control.loop import Mechanics
+from evenbed.head.types import Ask, Pull
+
+
+class ControlClient:
+    """The control process of one port. Raises OSError where the system has no sequenced-packet sockets (not Linux)."""
+
+    def __init__(self, port: str, ceiling_n: float, mechanics: Mechanics | None = None) -> None:
+        ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+        self._socket = ours
+        setup = {
+            "fd": theirs.fileno(),
+            "port": port,
+            "ceiling_n": ceiling_n,
+            "mechanics": asdict(mechanics or Mechanics()),
+        }
+        # In a session of its own: Ctrl-C in the terminal is for the terminal, not for the loop.
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "evenbed.control.process", json.dumps(setup)],
+            pass_fds=[theirs.fileno()],
+            stdin=subprocess.DEVNULL,
+            start_new_session=True,
+        )
+        theirs.close()
+        self.ended = False
+
+    def messages(self, wait_s: float) -> list[dict[str, Any]]:
+        """Messages that have come, waiting at most ``wait_s`` for the first. ``ended`` is set when the process is gone."""
+        got: list[dict[str, Any]] = []
+        timeout = wait_s
+        while select.select([self._socket], [], [], timeout)[0]:
+            timeout = 0.0
+            try:
+                data = self._socket.recv(65536)
+            except OSError:
+                data = b""
+            if not data:
+                self.ended = True
+                break
+            got.append(json.loads(data))
+        return got
+
+    def _send(self, message: dict[str, Any]) -> None:
+        try:
+            self._socket.send(json.dumps(message).encode())
+        except OSError:
+            self.ended = True
+
+    def plan(self, pull: Pull) -> None:
+        """Hand over the next pull."""
+        self._send({"kind": "plan", "pull": asdict(pull)})
+
+    def ask(self, ask: Ask) -> None:
+        """Ask for something that never raises a force."""
+        self._send({"kind": "ask", "ask": ask.value})
+
+    def close(self) -> None:
+        """Say goodbye and wait for the process."""
+        self._send({"kind": "bye"})
+        self._socket.close()
+        try:
+            self.process.wait(2.0)
+        except subprocess.TimeoutExpired:
+            self.process.send_signal(signal.SIGTERM)
+            self.process.wait(2.0)

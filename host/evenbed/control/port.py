@@ -1,0 +1,46 @@
+"""Opening the board's port, with errors that say what to do."""
+
+from __future__ import annotations
+
+import serial
+from serial.tools import list_ports
+
+BAUD = 230400  # over a UART; USB serial ignores it
+
+
+class PortError(Exception):
+    """The port cannot be opened or has gone; the text says why and what to do."""
+
+
+def ports() -> list[str]:
+    """Serial ports of this computer, the likeliest first."""
+    found = sorted(list_ports.comports(), key=lambda p: (p.vid is None, p.device))
+    return [f"{p.device} ({p.description})" if p.description != "n/a" else p.device for p in found]
+
+
+def open_port(name: str) -> serial.Serial:
+    """Open ``name``: a device such as /dev/ttyACM0 or COM3, or any URL pyserial takes. Reads never wait.
+
+    Raises PortError.
+    """
+    try:
+        port = serial.serial_for_url(name, baudrate=BAUD, timeout=0, write_timeout=0.05, do_not_open=True)
+        if hasattr(port, "exclusive"):
+            port.exclusive = True
+        port.open()
+    except (serial.SerialException, OSError, ValueError) as e:
+        raise PortError(_why(name, e)) from None
+    return port
+
+
+def _why(name: str, error: Exception) -> str:
+    text = str(error)
+    if "lock" in text or "busy" in text.lower() or getattr(error, "errno", None) in (11, 16):
+        return f"{name} is in use by another program: close it (another evenbed, a serial monitor), then try again."
+    if getattr(error, "errno", None) == 13 or "Permission" in text:
+        return f"No permission for {name}. On Linux add yourself to its group (ls -l {name} shows it) and log in again."
+    found = ports()
+    there = (
+        "Ports here: " + "; ".join(found) if found else "This computer has no serial port now: is the board plugged in?"
+    )
+    return f"{name} cannot be opened ({text or type(error).__name__}). {there}"

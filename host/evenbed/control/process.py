@@ -1,0 +1,181 @@
+"""The control process: owns the port, runs the loop, and talks to one client over a socket. Nothing here waits for it.
+
+Started as ``python -m evenbed.control.process`` with the socket's descriptor; see ``client.py``. Messages are JSON, one a
+packet. To the client: ``status`` at most 25 times a second, ``event``, ``record``, ``fatal``. From it: ``plan``, ``ask``,
+``bye``. If the client dies the loop goes on until the string is off the head or the board stands.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import select
+import socket
+import sys
+import time
+from dataclasses import asdict
+from typing import Any
+
+import serial
+
+from evenbed.control.loop import ControlLoop, Mechanics
+from evenbed.control.port import PortError, open_port
+from evenbed.control.status import status
+from evenbed.head import states as st
+from evenbed.head.types import Ask, Event, Pull
+from evenbed.link.session import LinkError
+
+STATUS_S = 0.04
+WAKE_S = 0.02
+RETRY_S = 0.5
+AT_REST = (st.UNARMED, st.SLACK, st.TRIPPED, st.FROZEN, st.BOOTED_LOADED)
+
+
+def ask_for_priority() -> bool:
+    """Ask the system for real-time priority; carry on without. Returns whether it was given."""
+    try:
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(10))  # type: ignore[attr-defined,unused-ignore]
+    except (AttributeError, OSError):
+        return False
+    return True
+
+
+class Server:
+    """One control loop on one port for one client."""
+
+    def __init__(self, port_name: str, ceiling_n: float, client: socket.socket, mechanics: Mechanics) -> None:
+        self.port_name = port_name
+        self.client = client
+        self.client_gone = False
+        self.loop = ControlLoop(ceiling_n, self._event, mechanics)
+        self.port: serial.Serial | None = None
+        self._plans: list[Pull] = []
+        self._status_s = 0.0
+        self._told: object = None
+        self._bye = False
+        client.setblocking(False)
+
+    def _send(self, message: dict[str, Any]) -> None:
+        if self.client_gone:
+            return
+        try:
+            self.client.send(json.dumps(message).encode())
+        except BlockingIOError:
+            return  # a slow client misses a moment; the loop does not
+        except OSError:
+            self.client_gone = True
+
+    def _event(self, now_s: float, event: Event) -> None:
+        head = self.loop.head
+        self._send({"kind": "event", "t_s": now_s, "name": event.name, "says": event.says, "values": event.values})
+        if event.name == "pull_done" and head is not None and head.record is not None:
+            self._send({"kind": "record", "record": asdict(head.record)})
+
+    def run(self) -> int:
+        """Run until the client says goodbye, or is gone and the head at rest. Returns the exit code."""
+        try:
+            self.port = open_port(self.port_name)
+        except PortError as e:
+            self._send({"kind": "fatal", "says": str(e)})
+            return 1
+        while not self._bye:
+            self._wait()
+            now = time.monotonic()
+            try:
+                reply = self.loop.receive(now, self._read())
+            except LinkError as e:
+                self._send({"kind": "fatal", "says": str(e)})
+                return 1
+            self._write(reply)
+            self._plan()
+            self._tell(now)
+            head = self.loop.head
+            if self.client_gone and (head is None or head.state in AT_REST):
+                break
+        return 0
+
+    def _wait(self) -> None:
+        watched: list[Any] = [] if self.client_gone else [self.client]
+        if self.port is not None:
+            try:
+                watched.append(self.port.fileno())
+            except (AttributeError, OSError, serial.SerialException):
+                time.sleep(0.001)  # a port without a descriptor (a URL) is polled
+        ready, _, _ = select.select(watched, [], [], WAKE_S)
+        if self.client in ready:
+            self._hear()
+
+    def _read(self) -> bytes:
+        if self.port is None:
+            self._reopen()
+            return b""
+        try:
+            return bytes(self.port.read(self.port.in_waiting or 1))
+        except (serial.SerialException, OSError):
+            with contextlib.suppress(Exception):
+                self.port.close()
+            self.port = None
+            self._retry_s = time.monotonic() + RETRY_S
+            return b""
+
+    _retry_s = 0.0
+
+    def _reopen(self) -> None:
+        if time.monotonic() < self._retry_s:
+            return
+        self._retry_s = time.monotonic() + RETRY_S
+        with contextlib.suppress(PortError):
+            self.port = open_port(self.port_name)
+
+    def _write(self, data: bytes) -> None:
+        if data and self.port is not None:
+            # A write that fails is a line lost; the board's lease covers it, and the next read sees the port gone.
+            with contextlib.suppress(serial.SerialException, OSError):
+                self.port.write(data)
+
+    def _hear(self) -> None:
+        try:
+            data = self.client.recv(65536)
+        except BlockingIOError:
+            return
+        except OSError:
+            data = b""
+        if not data:
+            self.client_gone = True
+            return
+        message = json.loads(data)
+        if message["kind"] == "plan":
+            self._plans.append(Pull(**message["pull"]))
+        elif message["kind"] == "ask":
+            self.loop.ask(Ask(message["ask"]))
+        elif message["kind"] == "bye":
+            self._bye = True
+
+    def _plan(self) -> None:
+        head = self.loop.head
+        if head is None or not self._plans or head.state not in (st.UNARMED, st.REFERENCING, st.SLACK):
+            return
+        try:
+            head.plan(self._plans[0])
+        except ValueError as e:
+            self._send({"kind": "fatal", "says": f"This pull cannot be made: {e}."})
+            self._bye = True
+        self._plans.pop(0)
+
+    def _tell(self, now: float) -> None:
+        if now - self._status_s >= STATUS_S and self.loop.head is not None:
+            self._status_s = now
+            self._send(dict(status(now, self.loop.head)))
+
+
+def main() -> int:
+    """Entry point of the process: descriptor, port, ceiling and mechanics come as one JSON argument."""
+    setup = json.loads(sys.argv[1])
+    ask_for_priority()
+    client = socket.socket(fileno=int(setup["fd"]))
+    return Server(setup["port"], setup["ceiling_n"], client, Mechanics(**setup["mechanics"])).run()
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,54 @@
+"""What a window on the control loop is told: plain values, ready for JSON."""
+
+from __future__ import annotations
+
+from typing import TypedDict
+
+from evenbed.head.head import Head
+from evenbed.head.types import Fresh
+
+
+class Status(TypedDict):
+    """One moment. Forces in N, lengths in mm, times in s; None where there is nothing to show."""
+
+    kind: str
+    t_s: float
+    state: str
+    word: str
+    label: str
+    force_n: float | None
+    why: str
+    zero: str
+    reference_n: float | None
+    ceiling_n: float
+    position_mm: float | None
+    steady: bool
+    loss_now_n: float | None
+    loss_later_n: float | None
+    question: str
+    stop: str
+
+
+def status(now_s: float, head: Head) -> Status:
+    """Return what there is to see of ``head`` now."""
+    force = head.force
+    fresh = force if isinstance(force, Fresh) else None
+    forecast = head.forecast if head.state == "holding" else None
+    return Status(
+        kind="status",
+        t_s=now_s,
+        state=head.state,
+        word=head.word,
+        label=head.pull.label if head.pull else "",
+        force_n=fresh.force_n if fresh else None,
+        why="" if fresh else getattr(force, "why", ""),
+        zero=fresh.zero if fresh else "",
+        reference_n=head.pull.reference_n if head.pull else None,
+        ceiling_n=head.ceiling_n,
+        position_mm=head.shot.x_mm if head.shot else None,
+        steady=head.steady,
+        loss_now_n=forecast.now_n if forecast else None,
+        loss_later_n=forecast.later_n if forecast else None,
+        question=head.question,
+        stop=head.stop.says if head.stop else "",
+    )
