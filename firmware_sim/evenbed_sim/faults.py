@@ -174,9 +174,7 @@ class FaultPlayer:
             if self._rng.random() < fault.value:
                 # Bits slipped while they were clocked out.
                 return (
-                    (code >> self._rng.randint(1, 4))
-                    if self._rng.random() < 0.5
-                    else (1 << self._rng.randint(4, 23)) - 1
+                    (code >> self._rng.randint(1, 4)) if self._rng.random() < 0.5 else (1 << self._rng.randint(4, 23)) - 1
                 )
             return code
         if fault.how == "wrong":

@@ -18,6 +18,7 @@ class Habits:
 
     reaction_s: float = 0.35
     free_clamp_s: float = 0.5
+    frees_clamp: bool = True  # the first string has no previous clamp
     straighten: bool = False
     push_mm: float = 1.5
     push_s: float = 0.3
@@ -123,7 +124,7 @@ class Stringer:
 
     def _drawing(self, t: float) -> None:
         if self.rig.force_n > 20.0 and self._quiet(t, 0.25):
-            self._do("free", self.habits.free_clamp_s)
+            self._do("free" if self.habits.frees_clamp else "handed_over", self.habits.free_clamp_s)
 
     def _free(self, t: float) -> None:
         self._note(t, "opens the previous clamp")

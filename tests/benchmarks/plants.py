@@ -25,7 +25,6 @@ JUMP_RATIO = 3.0
 STIFFEST_N_MM = 130.0  # the board's assumption of frame and cell in series; no jump goes beyond it
 CEILING_RATIO = 1.25  # session's ceiling over the reference
 DELAY_SAMPLES = (0.5, 4.0)  # group delay of the converter, in its own samples
-FAILED = float("inf")
 
 
 @dataclass(frozen=True)
@@ -82,10 +81,11 @@ class Stiffened:
     def advance(self, dt_s: float, dx_mm: float) -> None:
         self.inner.advance(dt_s, dx_mm * self._ratio)
         self._copy()
-        if self._ratio == 1.0 and self.force_n > self._at_n:
-            self._ratio = max(1.0, min(self._most, STIFFEST_N_MM / max(1e-6, self.inner.stiffness_n_per_mm())))
-        elif self.force_n <= 0.0:
+        if self.force_n <= 0.0:
             self._ratio = 1.0
+        elif self._ratio > 1.0 or self.force_n > self._at_n:
+            most = min(self._most, STIFFEST_N_MM / max(1e-6, self.inner.stiffness_n_per_mm()))
+            self._ratio = max(1.0, most if self._ratio == 1.0 else min(self._ratio, most))
 
     def reset_peak(self) -> None:
         self.inner.reset_peak()

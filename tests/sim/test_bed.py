@@ -12,7 +12,7 @@ from evenbed_sim.bed import FrameParams, StringBed
 from evenbed_sim.presets import BADMINTON_NYLON, GUT, NYLON, POLYESTER, StringPreset
 from evenbed_sim.strand import Strand, StrandParams
 from evenbed_sim.viscoelastic import PronySeries, log_law_series
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
@@ -150,6 +150,7 @@ def test_a_cross_pulled_through_its_neighbour() -> None:
     assert since < direct
 
 
+@settings(deadline=None)
 @given(
     pulls=st.lists(
         st.tuples(

@@ -39,11 +39,6 @@ def hold_at(strand: Strand, force_n: float, time_s: float, dt_s: float = 0.002) 
         strand.advance(dt_s, (force_n - strand.force_n) / strand.stiffness_n_per_mm())
 
 
-def let_off(strand: Strand) -> None:
-    while strand.force_n > 0.0:
-        strand.advance(0.002, -0.02)
-
-
 def test_a_strand_is_a_plant() -> None:
     plant: Plant = Strand(ELASTIC)
     assert plant.force_n == plant.peak_n == plant.stiffness_n_per_mm() == plant.bed_tension_n() == 0.0

@@ -178,6 +178,7 @@ def test_nonsense_is_refused() -> None:
 
 
 # --- for any handling --------------------------------------------------------------------------------------------
+@settings(deadline=None)
 @given(
     moves=st.lists(st.tuples(st.floats(1e-4, 5.0), st.floats(-20.0, 20.0)), min_size=1, max_size=8),
     family=st.sampled_from(FAMILIES),
@@ -216,7 +217,7 @@ def test_steps_of_eight_milliseconds_are_as_good_as_one(family: StringPreset) ->
     assert np.abs(traces[0] - traces[1]).max() <= 2e-5 * traces[0].max()
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @given(
     family=st.sampled_from(FAMILIES),
     woven=st.booleans(),

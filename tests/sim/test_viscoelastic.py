@@ -11,7 +11,7 @@ import math
 import numpy as np
 import pytest
 from evenbed_sim.viscoelastic import PronySeries, Relaxing, log_law_series
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
@@ -43,6 +43,7 @@ def test_ramp_is_exact_in_any_number_of_steps(steps: int) -> None:
     assert led(SLS, (1.0, 0.01, steps), (10.0, 0.0, steps)) == pytest.approx(0.033500835747, abs=1e-12)
 
 
+@settings(deadline=None)
 @given(
     arms=st.lists(st.tuples(st.floats(0.0, 2.0), st.floats(-4.0, 6.0)), max_size=9),
     equilibrium=st.floats(0.0, 2.0),

@@ -67,6 +67,7 @@ class Board:
             core.tap(now, pedal.last_ms)
         if inputs & I_END_LOW and self.rate == 0:
             core.homed = True
+            core.stand_at(position)
         fresh = hw.sample_ready()
         if fresh:
             self.conversion = self.conversion + 1 if self.conversion < wire.MAX_INT else 0

@@ -40,6 +40,7 @@ SAME = 7  # equal readings in a row that noise does not make
 EXPIRY_MAX_MS = 150
 TAP_MS = 700  # a longer press is not a tap
 HELD_MS = 1000  # from here a press under load lets down
+FROZEN_US = 300000  # for so long after a stop no command is taken
 PERMIT_US = 2000000  # how long a tap may wait for its draw
 LOCKOUT_US = 300000  # a press that begins sooner after a change of state permits nothing
 FAR = 1 << 28
@@ -59,6 +60,7 @@ class Core:
         self.homed = False
         # the latched record
         self.trip_us = 0
+        self.frozen_us = 0
         self.trip_raw = 0
         self.trip_bound = 0
         self.trip_position = 0
@@ -300,6 +302,11 @@ class Core:
                 self.end = position - FAR
                 self.rate = self.s.let_down_steps_s
 
+    def stand_at(self, position: int) -> None:
+        """The slack-side end switch is operated: an ease-off ends here."""
+        if self._easing() and self.end < position:
+            self.end = position
+
     def _arrived(self) -> None:
         """An ease-off has reached its end. Without load and without a trip the board is armed again."""
         if self.loaded():
@@ -345,6 +352,7 @@ class Core:
             self.trip_rate = rate
         elif fault != self.fault:
             self.later |= 1 << fault
+        self.frozen_us = now_us
         if self.state == MOVING or self.state == HOLDING:
             self.permit = False
             if fault == faults.OVER_TENSION and self.state != BACKING:
@@ -466,7 +474,8 @@ class Core:
                 self.permit = False
                 self.contact = False
         elif state == FROZEN:
-            if mode != wire.EASE:
+            # What was on its way when the head froze must not thaw it.
+            if mode != wire.EASE or since(now_us, self.frozen_us) < FROZEN_US:
                 return wire.WRONG_STATE
             if end > position:
                 return wire.WRONG_WAY

@@ -66,9 +66,7 @@ def demo(real_time: bool, no_wait: bool, unit: str, picture: Path, seed: int) ->
 @click.argument("reference", type=FORCE)
 @click.option("--port", help="The board's serial port, such as /dev/ttyACM0, COM3 or what simrig prints.")
 @click.option("--sim", is_flag=True, help="Use a simulated rig with a simulated stringer instead of a port.")
-@click.option(
-    "--ceiling", type=FORCE, help="Highest force allowed; by default 6 % above the reference, at most 28 kgf."
-)
+@click.option("--ceiling", type=FORCE, help="Highest force allowed; by default 6 % above the reference, at most 28 kgf.")
 @click.option("--family", type=FAMILY, default="unknown", show_default=True, help="Kind of string; tunes 'steady'.")
 @click.option("--pre-stretch", type=click.FloatRange(0, 15), default=0.0, help="Over-pull first by this many percent.")
 @click.option("--woven", is_flag=True, help="A cross: the word 'straighten' is shown while it is held.")

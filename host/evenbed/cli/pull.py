@@ -204,8 +204,7 @@ def summary(record: dict[str, Any], unit: str) -> list[str]:
         f"held {number(held, 1, 's')}",
         f"  draw length  {number(record['draw_length_mm'], 1, 'mm')} at "
         f"{number(record['stiffness_n_mm'], 1, 'N/mm')}, take-up {number(record['take_up_mm'], 2, 'mm')}",
-        f"  at the clamp {force(record['force_at_clamp_n'])}; next minute's loss if held so: "
-        f"{force(record['loss_now_n'])}",
+        f"  at the clamp {force(record['force_at_clamp_n'])}; next minute's loss if held so: {force(record['loss_now_n'])}",
     ]
 
 

@@ -40,7 +40,5 @@ def _why(name: str, error: Exception) -> str:
     if getattr(error, "errno", None) == 13 or "Permission" in text:
         return f"No permission for {name}. On Linux add yourself to its group (ls -l {name} shows it) and log in again."
     found = ports()
-    there = (
-        "Ports here: " + "; ".join(found) if found else "This computer has no serial port now: is the board plugged in?"
-    )
+    there = "Ports here: " + "; ".join(found) if found else "This computer has no serial port now: is the board plugged in?"
     return f"{name} cannot be opened ({text or type(error).__name__}). {there}"

@@ -31,9 +31,7 @@ PIPELINE_S = 0.012  # from a reading to the motion it causes, beyond the reading
 class Drawing:
     """One draw from the press to the reference."""
 
-    def __init__(
-        self, rig: RigModel, pull: Pull, aligner: Aligner, delay: Delay, start_mm: float, target_n: float
-    ) -> None:
+    def __init__(self, rig: RigModel, pull: Pull, aligner: Aligner, delay: Delay, start_mm: float, target_n: float) -> None:
         self._rig = rig
         self._pull = pull
         self._aligner = aligner

@@ -166,9 +166,7 @@ class Head:
             self._enter("armed")
             self._referencing = Referencing(self.rig, self._now)
 
-    def step(
-        self, now_s: float, sample: Sample | None, board_s: float, taken_s: float, asks: tuple[Ask, ...] = ()
-    ) -> Step:
+    def step(self, now_s: float, sample: Sample | None, board_s: float, taken_s: float, asks: tuple[Ask, ...] = ()) -> Step:
         """Take one sample or none, and what people ask. ``board_s`` is the sample's time on the board's clock, for
         differences; ``taken_s`` the same moment on the host's."""
         events = self._events

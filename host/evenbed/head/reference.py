@@ -45,7 +45,5 @@ class Referencing:
                 )
             return Zero(mean)
         if now_s - self._begun_s > PATIENCE_S:
-            return Zero(
-                mean, f"The reading moved by more than {NOISE_N} N for {PATIENCE_S:.0f} s. Hands off the gripper."
-            )
+            return Zero(mean, f"The reading moved by more than {NOISE_N} N for {PATIENCE_S:.0f} s. Hands off the gripper.")
         return None
