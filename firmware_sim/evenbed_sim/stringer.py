@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from random import Random
 
+from evenbed_fw.safety import CUT, EASING, FROZEN
+
 from evenbed_sim.rig import Rig
 
 
@@ -42,6 +44,8 @@ class Stringer:
         self._due_s = 0.8
         self._last_mm = 0.0
         self._quiet_since_s = 0.0
+        self._letting_down = False
+        self._lamp_since_s = 0.0
         self.pulls_wanted = 1
         self.done = 0
         self.log: list[tuple[float, str]] = []
@@ -74,10 +78,30 @@ class Stringer:
         self._last_mm = self.rig.carriage.mm
         if moved > 0.03:  # more than 3 mm/s is seen
             self._quiet_since_s = t
-        if t < self._due_s:
+        if self._trouble(t) or t < self._due_s:
             return
         step = getattr(self, "_" + self._doing)
         step(t)
+
+    def _trouble(self, t: float) -> bool:
+        """The board's lamp says that it stands with a string on it: after a moment, hold the pedal to let it down."""
+        lamp = self.rig.board.core.state in (FROZEN, CUT, EASING)
+        if not lamp or self.rig.force_n < 2.0:
+            if self._letting_down:
+                self._letting_down = False
+                self.rig.press_pedal(False)
+                self._note(t, "lets go of the pedal")
+                self._doing = "rest"
+                self.done = self.pulls_wanted
+            self._lamp_since_s = t
+            return False
+        if t - self._lamp_since_s > 2.5 and not self._letting_down:
+            self._letting_down = True
+            self.rig.press_pedal(False)
+            self._note(t, "holds the pedal to let the string down")
+        elif self._letting_down and t - self._lamp_since_s > 2.8:
+            self.rig.press_pedal(t - self._lamp_since_s < 10.5)
+        return True
 
     def _quiet(self, t: float, for_s: float) -> bool:
         return t - self._quiet_since_s > for_s

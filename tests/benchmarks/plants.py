@@ -118,13 +118,15 @@ class Stiffened:
 
 @dataclass(frozen=True)
 class Hands:
-    """What the hands of one case do. A slipping clamp lets string through above ``slips_above_n``."""
+    """What the hands of one case do. A slipping clamp lets string through above a difference of tension: an early one
+    above some per cent of the reference, a late one holds well at first."""
 
     push_mm: float
     push_s: float
     feed_mm: float
     feed_mm_s: float
-    slips_above_n: float
+    slips_early_n: float
+    slips_late_n: float
 
 
 class Case:
@@ -148,7 +150,8 @@ class Case:
             push_s=rng.uniform(0.25, 0.5),
             feed_mm=rng.uniform(2.0, 3.0),
             feed_mm_s=rng.uniform(2.0, 5.0),
-            slips_above_n=rng.uniform(0.03, 0.8) * row.reference_n,
+            slips_early_n=rng.uniform(0.02, 0.12) * row.reference_n,
+            slips_late_n=rng.uniform(0.12, 0.8) * row.reference_n,
         )
 
     def __str__(self) -> str:

@@ -1,6 +1,6 @@
 """A second plant, built differently from the simulated rig's own, to cross-check benchmark numbers.
 
-Never used for tuning. Nothing in it is shared with the simulated rig: the string is a chain of point masses,
+Never used for tuning. It takes nothing from the simulated rig: the string is a chain of point masses,
 friction is a bristle model, creep is an activated (sinh) flow beside two linear arms, frame and cell are one
 resonance that creeps, and scipy integrates the whole as ordinary differential equations.
 

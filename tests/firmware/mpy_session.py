@@ -5,7 +5,8 @@ heap is locked around every poll while something moves or holds.
 """
 
 from evenbed_fw import wire
-from mpy_rig import AT_REST, Desk
+
+from firmware.mpy_rig import AT_REST, Desk
 
 START_US = wire.TIME_WRAP_US - 1600000  # the clock wraps while the first draw is under way
 

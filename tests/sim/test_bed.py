@@ -119,9 +119,9 @@ def test_relaxing_bed_against_an_integrator() -> None:
         change = -(compliance @ rise)[kinds]
         rows = list(np.column_stack((y[:, 0] + change, y[:, 1:] + weights * change[:, None])))
         bed.add("cross" if kind else "main", pulled, k, when)
-        assert bed.tensions_at(when) == pytest.approx(list(tensions(np.array(rows).ravel())), rel=1e-3)
+        assert bed.tensions_at(when) == pytest.approx(list(tensions(np.array(rows).ravel())), rel=2e-5)
     flat = integrated(now, 2000.0, rows)
-    assert bed.tensions_at(2000.0) == pytest.approx(list(tensions(flat)), rel=1e-3)
+    assert bed.tensions_at(2000.0) == pytest.approx(list(tensions(flat)), rel=2e-5)
 
 
 def test_asking_changes_nothing() -> None:

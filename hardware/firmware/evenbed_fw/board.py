@@ -88,7 +88,7 @@ class Board:
         elapsed = since(now, self.tick_us)
         if fresh or elapsed >= TICK_US:
             self.tick_us = now
-            self._move(elapsed, position)
+            self._move(elapsed, hw.position())
         self._listen(now)
         if fresh or since(now, self.sent_us) >= SILENCE_US:
             self.sent_us = now
@@ -113,15 +113,18 @@ class Board:
         if elapsed > 10000:  # as the ramp does; keeps the product below a small integer
             elapsed = 10000
         if state == safety.EASING:
-            low = position - safety.FAR  # for as long as the pedal is held, no reading is asked
+            # For as long as the pedal is held no reading is asked, but should the program hang, the steps run out.
+            low = position - core.let_down_grant(self.rate)
         elif state == safety.FROZEN or state == safety.ARMED or state == safety.LATCHED:
             end = position
         elif state == safety.MOVING and core.mode == wire.EASE and end > position and ramp.rate16 <= 0:
             end = position  # an end passed while braking is not gone back to: an ease-off never turns up
+        # At an end switch the ramp brakes, within the switch's overtravel.
+        stop = ramp.brake_steps(ramp.rate16) if ramp.rate16 else 0
         if self.inputs & I_END_HIGH and high > position:
-            high = position
+            high = position + stop
         if self.inputs & I_END_LOW and low < position:
-            low = position
+            low = position - stop
         up = ramp.rate16 > 0 or (ramp.rate16 == 0 and end > position)
         granted = high - position if up else position - low
         if state == safety.FROZEN:
@@ -158,6 +161,8 @@ class Board:
         if r.count < 1 or seq < 0 or seq >= wire.SEQ_WRAP:
             return
         value = 0
+        if not r.is_kind(b"go"):
+            core.newer(seq)
         if r.is_kind(b"go") and r.count == 6:
             position = self.hw.position()
             high = self.inputs & I_END_HIGH != 0
@@ -168,6 +173,7 @@ class Board:
             core.greeted = n[1] == wire.PROTOCOL
             core.permit = False
             core.go_seq = -1
+            core.line_seq = seq
             self._send(b"board", (wire.PROTOCOL, VERSION, self.boot_cause, self.crc))
             return
         elif r.is_kind(b"limits") and r.count == 1:
@@ -259,7 +265,7 @@ class Board:
             f |= safety.F_END_HIGH
         if core.enabled:
             f |= safety.F_ENABLED
-        if core.limiting:
+        if core.limiting and (core.state == safety.MOVING or core.state == safety.HOLDING):
             f |= safety.F_LIMITING
         if core.sound:
             f |= safety.F_SOUND

@@ -5,6 +5,8 @@ made at this rate, which the hardware counts itself: should Python hang, the pul
 steps/s >> 4 so that their squares stay small integers.
 """
 
+PLAN_US = 2000  # braking is planned to hold even if the next step comes this much later than the last
+
 
 def isqrt(n: int, guess: int) -> int:
     """Largest integer whose square is at most ``n`` (Newton; a near ``guess`` saves time)."""
@@ -27,6 +29,7 @@ class Ramp:
         self.accel16 = accel_steps_s2 >> 4
         self.brake_div = 2 * accel_steps_s2 >> 8  # v16**2 // brake_div = braking distance in steps
         self.rate16 = 0  # signed
+        self._part = 0  # change of rate not yet made, millionths
         self.steps = 0  # granted at this rate, unsigned
 
     def brake_steps(self, rate16: int) -> int:
@@ -42,9 +45,9 @@ class Ramp:
         rate16 = self.rate16
         if dt_us > 10000:
             dt_us = 10000
-        dv = self.accel16 * dt_us // 1000000
-        if dv < 1:
-            dv = 1
+        part = self._part + self.accel16 * dt_us
+        dv = part // 1000000
+        self._part = part - dv * 1000000
         if rate16 == 0:
             if to_end == 0 or granted <= 0:
                 self.steps = 0
@@ -60,7 +63,7 @@ class Ramp:
         if left > granted:
             left = granted
         # The fastest v with v*dt + v^2/(2a) <= left:  v = sqrt(b^2 + 2a*left) - b  with b = a*dt.
-        b = self.brake_div * dt_us // 125000
+        b = self.brake_div * (dt_us if dt_us > PLAN_US else PLAN_US) // 125000
         reach = left
         most = (1073741823 - b * b) // self.brake_div
         if reach > most:
@@ -74,13 +77,14 @@ class Ramp:
         if v_new > v + dv:
             v_new = v + dv
         if v_new < v - dv:
-            v_new = v - dv  # the end came nearer than the ramp can brake: pass it rather than lose steps
+            v_new = v - dv
         if v_new < 0:
             v_new = 0
         self.rate16 = v_new if up else -v_new
-        # Landing: the steps left to the end, no more. While braking past an end that came nearer, the braking steps.
+        # Landing: the steps left to the end, no more. When the end came nearer than the ramp can brake, pass it rather
+        # than lose steps.
         steps = left
-        if v_new > v_end:
+        if v_new > v_end and self.brake_steps(v_new) > left:
             steps = self.brake_steps(v_new) + (v_new << 4) * dt_us // 1000000
             if steps > granted:
                 steps = granted

@@ -29,7 +29,8 @@ class Pedal:
         self.last_ms = 0  # how long the last finished press was
         self.held_us = 0
         self.tapped = False  # a counted press ended in this step
-        self.edge = False  # a counted press began in this step
+        self.edge = False  # it went down in this step, counted or not: what moves stands still
+        self._closed = False
         self._usable = False  # a long enough release has been seen
         self._released = False  # ... at least once since power came
         self._candidate = -1
@@ -57,9 +58,11 @@ class Pedal:
         if reading == 1:
             if not self._released or stable_us > LONGEST_US:
                 self.fault = True
+            if not self._closed:
+                self._closed = True
+                self.edge = True
             if not self.down and self._usable:
                 self.down = True
-                self.edge = True
                 self._since_us = now_us
                 self.held_us = 0
                 self.presses = self.presses + 1 if self.presses < COUNT_WRAP - 1 else 0
@@ -68,6 +71,7 @@ class Pedal:
                 if self.held_us > LONGEST_US:
                     self.fault = True
             return
+        self._closed = False
         if self.down:
             self.down = False
             self.last_ms = self.held_us // 1000

@@ -91,7 +91,8 @@ class Core:
         self.soft = 0  # the command's own force ceiling
         self.lease_us = 0
         self.expiry_us = 0
-        self.go_seq = -1
+        self.go_seq = -1  # of the lease in force
+        self.line_seq = -1  # newest line of the host
         self.hold_entry = 0
         # the grants, positions
         self.high = 0
@@ -108,12 +109,16 @@ class Core:
         self.changed = LATCHED  # state at the last tick
         self.settling = False  # the lock-out runs
         self.eased_to = False
+        self.eased_unpowered = False  # the let-down began with the drive off: it ends so
+        self.release_first = False  # after standing, a let-down goes on with a new press only
 
     # --- readings ------------------------------------------------------------------------------------------
     def sample(self, now_us: int, raw: int, position: int, rate: int) -> None:
         """Take one reading of the converter; ``position`` and ``rate`` (steps/s) are those of this moment."""
         s = self.s
         step = raw - self.raw
+        if since(now_us, self.sample_us) > s.missing_us:
+            self.seen = 0  # after a gap the converter settles anew
         first = self.seen == 0
         self.raw = raw
         force = raw - s.zero_counts
@@ -151,6 +156,8 @@ class Core:
             if leap:
                 self.state = FROZEN  # what no string can do stops everything, but moves nothing
         elif loaded and last2 > s.lost_floor_counts and force * 10 < last2 * 7 and not self._easing():
+            self.trip(now_us, faults.STRING_LOST, raw, position, rate)
+        elif self.state == HOLDING and force < s.contact_counts >> 1:
             self.trip(now_us, faults.STRING_LOST, raw, position, rate)
         if self.implausible:
             self.sound = False
@@ -249,6 +256,7 @@ class Core:
             if self.state != LATCHED or self.loaded():
                 self.trip(now_us, cause, self.raw, position, rate)
                 self.state = CUT
+                self.homed = False
             return
         active = self.state == MOVING or self.state == HOLDING
         lowering = self.state == EASING or self.state == BACKING or self._easing()
@@ -280,6 +288,8 @@ class Core:
 
     def _let_down(self, position: int, rate: int, held_ms: int) -> None:
         """The way out that needs neither host nor reading: the string goes down for as long as the pedal is held."""
+        if held_ms == 0:
+            self.release_first = False
         if self.state == EASING:
             if held_ms == 0:
                 self.state = FROZEN
@@ -290,13 +300,13 @@ class Core:
                 self.end = position
                 self._arrived()
                 self.eased_to = self.state == FROZEN
-        elif held_ms >= HELD_MS and rate == 0 and not (self.eased_to and held_ms > HELD_MS + 100):
+                self.release_first = True
+        elif held_ms >= HELD_MS and rate == 0 and not self.release_first:
             unpowered = self.state == CUT or (self.state == LATCHED and self.loaded())
             if self.state == FROZEN or unpowered:
                 if unpowered:  # where the string was slack is not known any more
                     self.contact_position = position - FAR
-                    if self.fault == faults.NONE:
-                        self.fault = faults.PRESSED
+                    self.eased_unpowered = True
                 self.state = EASING
                 self.enabled = True
                 self.end = position - FAR
@@ -307,6 +317,10 @@ class Core:
         if self._easing() and self.end < position:
             self.end = position
 
+    def let_down_grant(self, rate: int) -> int:
+        """Steps for 50 ms of let-down and to brake."""
+        return self.s.let_down_steps_s // 20 + self._brake(-rate if rate < 0 else 0)
+
     def _arrived(self) -> None:
         """An ease-off has reached its end. Without load and without a trip the board is armed again."""
         if self.loaded():
@@ -314,7 +328,10 @@ class Core:
         if self.fault == faults.PRESSED or self.fault == faults.STOPPED:
             self.fault = faults.NONE
             self.later = 0
-        self.state = FROZEN if self.fault else ARMED
+        self.state = FROZEN if self.fault else LATCHED if self.eased_unpowered else ARMED
+        if self.eased_unpowered:
+            self.enabled = False
+            self.eased_unpowered = False
         self.contact = False
         self.eased_to = False
 
@@ -390,6 +407,7 @@ class Core:
         self.state = ARMED
         self.enabled = True
         self.permit = False
+        self.eased_unpowered = False
         return 0
 
     def lower_ceiling(self, ceiling_mn: int) -> int:
@@ -401,6 +419,8 @@ class Core:
             return wire.ABOVE_LIMIT
         self.ceiling = ceiling
         self.stretch = self.stretch_steps()
+        if self.soft > ceiling:
+            self.soft = ceiling
         return 0
 
     def disarm(self) -> int:
@@ -437,6 +457,14 @@ class Core:
         self.eased_to = False
         return 0
 
+    def newer(self, seq: int) -> bool:
+        """Is ``seq`` later than every line so far? If so it is the newest now."""
+        ahead = (seq - self.line_seq) % wire.SEQ_WRAP
+        if self.line_seq >= 0 and (ahead == 0 or ahead >= wire.SEQ_WRAP // 2):
+            return False
+        self.line_seq = seq
+        return True
+
     def go(
         self,
         now_us: int,
@@ -453,10 +481,8 @@ class Core:
         state = self.state
         if not self.greeted:
             return wire.NOT_GREETED
-        if self.go_seq >= 0:
-            newer = (seq - self.go_seq) % wire.SEQ_WRAP
-            if newer == 0 or newer >= wire.SEQ_WRAP // 2:
-                return wire.STALE
+        if not self.newer(seq):
+            return wire.STALE
         if expiry_ms > EXPIRY_MAX_MS or expiry_ms < 1:
             return wire.EXPIRY_TOO_LONG
         if mode < 0 or mode > 2 or rate < 1 or not -FAR < end < FAR:
@@ -479,7 +505,7 @@ class Core:
                 return wire.WRONG_STATE
             if end > position:
                 return wire.WRONG_WAY
-        elif state != MOVING and state != HOLDING:
+        elif (state != MOVING and state != HOLDING) or (state == HOLDING and mode == wire.DRAW):
             return wire.WRONG_STATE
         elif state == MOVING and self.mode == wire.EASE and mode != wire.EASE:
             return wire.WRONG_WAY  # an ease-off does not turn back up without a new draw

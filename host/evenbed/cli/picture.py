@@ -9,7 +9,7 @@ from html import escape
 from evenbed.units import show_force
 
 WIDTH, HEIGHT = 340, 170
-LEFT, RIGHT, TOP, BOTTOM = 46, 10, 26, 24
+LEFT, RIGHT, TOP, BOTTOM = 62, 12, 26, 24
 COLUMNS = 3
 
 

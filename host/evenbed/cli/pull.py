@@ -175,7 +175,7 @@ class Session:
             self._press_s = message["t_s"]
         if name == "state" and self._press_s is not None:
             self.trace.marks.append((message["t_s"] - self._press_s, says.replace("_", " ")))
-        text = sentence(name, says, values)
+        text = None if self.record is not None and name == "state" else sentence(name, says, values)
         if text:
             self.view.tell(("! " if name in ("link_lost", "guard") or "fault" in values else "  ") + text)
         if name == "state" and says in ("tripped", "frozen"):

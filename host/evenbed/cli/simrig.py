@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import select
+import signal
 import sys
 import time
 from collections.abc import Iterator
@@ -157,6 +158,8 @@ def run(request: SimrigRequest) -> int:
     print("The stringer acts by itself. Ctrl-C ends." if not keys else "Keys:", flush=True)
     if keys:
         print("".join(f"  {k}  {what}\n" for k, what in KEYS), end="", flush=True)
+    # Ended by another program it says its last line too.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     with raw_keys() as have_keys, contextlib.suppress(KeyboardInterrupt):
         _serve(request, rig, port, stringer, player, hands, have_keys and keys)
     print(f"\nLargest true force at the gripper: {rig.plant.peak_n:.1f} N.")

@@ -31,6 +31,7 @@ SLACK_N = 3.0
 STROKE_RESERVE_MM = 5.0
 STALE_S = 0.1
 ANSWER_S = 0.5
+RECORD_S = 0.4  # a stop is told with the board's record, or after this long without
 
 
 @dataclass(frozen=True)
@@ -74,6 +75,7 @@ class Head:
         self._reached_mm = 0.0
         self._ease_mm = 0.0
         self._conversion = -1
+        self._stop_due_s: float | None = None
         self._wanted = ""  # the line whose answer is awaited
         self._wanted_s = 0.0
         self._commands: list[Command] = []
@@ -153,8 +155,8 @@ class Head:
     def answer(self, said: Ok | No | Trip) -> None:
         """Take the board's answer to a single line."""
         if isinstance(said, Trip):
-            self._events.append(stop_event(said.fault, said, self.rig, self.force))
-            self.stop = self._events[-1]
+            if said.fault:
+                self._tell_stop(stop_event(said.fault, said, self.rig, self.force))
             return
         if not self._wanted:
             return
@@ -183,6 +185,8 @@ class Head:
             said = self.pedal.hear(now_s, sample)
         else:
             said = []
+        if self._stop_due_s is not None and now_s > self._stop_due_s and self.stop is not None:
+            self._tell_stop(self.stop)  # the board's record has not come: what is known has to do
         for ask in asks:
             self._asked(ask)
         for press in said:
@@ -232,14 +236,13 @@ class Head:
         state = self.state
         if s.fault and state != st.TRIPPED and s.fault not in (faults.PRESSED, faults.STOPPED):
             self.stop = stop_event(s.fault, None, self.rig, self.force)
-            self._events.append(self.stop)
+            self._stop_due_s = self._now + RECORD_S
             self._close(self.stop.name)
             self._enter("tripped")
-            self._want("trip")
+            self._commands.append(Say("trip"))
         elif s.state == safety.FROZEN and state in st.LOADED and s.fault:
-            self.stop = stop_event(s.fault, None, self.rig, self.force)
-            self._events.append(self.stop)
             self._enter("froze")
+            self._tell_stop(stop_event(s.fault, None, self.rig, self.force))
         elif s.state == safety.LATCHED and state not in (st.UNARMED, st.BOOTED_LOADED, st.TRIPPED):
             self._enter("cleared" if state == st.FROZEN else "lost")
         elif state == st.TRIPPED and s.state == safety.LATCHED and not s.fault:
@@ -256,6 +259,11 @@ class Head:
             )
         elif state == st.BOOTED_LOADED and s.sound and self.shot is not None and self.shot.reference_force_n < 8.0:
             self._enter("found_slack")
+
+    def _tell_stop(self, stop: Event) -> None:
+        self._stop_due_s = None
+        self.stop = stop
+        self._events.append(stop)
 
     # --- people --------------------------------------------------------------------------------------------------
     def _asked(self, ask: Ask) -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from evenbed_fw import wire
+from evenbed_fw.safety import F_GREETED
 
 from evenbed.link.clock import ClockFit
 from evenbed.link.messages import BoardInfo, Limits, Message, No, Ok, Sample, message
@@ -63,6 +64,7 @@ class Session:
         self._heard_s: float | None = None
         self._silent = False
         self._last_seq = -1
+        self._others = 0  # lines between two s lines
         self._last_us = -1
 
     @property
@@ -113,7 +115,9 @@ class Session:
             if not self._in_order(said, events):
                 return
             self.clock.add(self.clock.unwrap(said.board_us), now_s)
-        elif isinstance(said, BoardInfo):
+        else:
+            self._others += 1
+        if isinstance(said, BoardInfo):
             if said.protocol != wire.PROTOCOL:
                 older = "board's firmware" if said.protocol < wire.PROTOCOL else "program on this computer"
                 raise LinkError(
@@ -142,7 +146,12 @@ class Session:
                 self.forget()
                 events.append(Rebooted())
             elif seq_gap < wire.SEQ_WRAP // 2:
-                self.lost_lines += seq_gap - 1
+                self.lost_lines += max(0, seq_gap - 1 - self._others)
+            if self.ready and not said.has(F_GREETED):
+                # It has forgotten our hello: it has started anew.
+                self.forget()
+                events.append(Rebooted())
+        self._others = 0
         self._last_seq = said.seq
         self._last_us = said.board_us
         return True

@@ -1,0 +1,219 @@
+"""The pedal: what counts as a press, and what never may."""
+
+from __future__ import annotations
+
+import pytest
+from evenbed_fw import pedal
+from evenbed_fw.pedal import Pedal, since
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from firmware.small import LARGEST, Small, make_small
+
+WRAP = 1 << 30
+REST, DOWN, BOTH, NEITHER = (False, True), (True, False), (True, True), (False, False)
+
+
+class Foot:
+    """Drives a Pedal on a clock of its own; keeps every reading it gave and every edge it got."""
+
+    def __init__(self, start_us: int = 0) -> None:
+        self.p = Pedal()
+        self.t_us = 0
+        self.start_us = start_us
+        self.seen: list[tuple[int, tuple[bool, bool]]] = []
+        self.edges: list[int] = []  # indices into seen
+        self.taps: list[int] = []
+
+    def poll(self, contacts: tuple[bool, bool], after_us: int = 1000) -> None:
+        self.t_us += after_us
+        self.seen.append((self.t_us, contacts))
+        self.p.step((self.start_us + self.t_us) % WRAP, *contacts)
+        if self.p.edge:
+            self.edges.append(len(self.seen) - 1)
+        if self.p.tapped:
+            self.taps.append(len(self.seen) - 1)
+
+    def keep(self, contacts: tuple[bool, bool], ms: float) -> Foot:
+        for _ in range(round(ms)):
+            self.poll(contacts)
+        return self
+
+
+def ready() -> Foot:
+    return Foot().keep(REST, 150)
+
+
+@pytest.mark.parametrize("start_us", [0, WRAP - 1, WRAP - 160_000, WRAP - 200_000])
+def test_a_press_is_counted_once_and_timed(start_us: int) -> None:
+    f = Foot(start_us).keep(REST, 150).keep(DOWN, 300).keep(REST, 50)
+    assert (f.p.presses, len(f.edges), len(f.taps)) == (1, 1, 1)
+    assert f.p.last_ms == pytest.approx(300, abs=8)  # counted from the end of the debounce to the end of the next
+    assert not f.p.down and not f.p.fault and f.p.held_ms() == 0
+
+
+def test_held_time_runs_while_down() -> None:
+    f = ready().keep(DOWN, 500)
+    assert f.p.down and f.p.held_ms() == pytest.approx(494, abs=2)
+
+
+@pytest.mark.parametrize("bounces", [1, 3, 10])
+def test_bounce_is_one_press(bounces: int) -> None:
+    f = ready()
+    for _ in range(bounces):
+        f.keep(DOWN, 2).keep(NEITHER, 1).keep(DOWN, 1).keep(REST, 1)
+    f.keep(DOWN, 200)
+    for _ in range(bounces):
+        f.keep(REST, 3).keep(NEITHER, 1).keep(DOWN, 2)
+    f.keep(REST, 200)
+    assert f.p.presses == len(f.taps) == 1 and not f.p.fault
+
+
+def test_debounce_both_sides() -> None:
+    assert ready().keep(DOWN, 6).p.presses == 0  # 5 ms after the first reading
+    assert ready().keep(DOWN, 7).p.presses == 1
+
+
+def test_release_of_100_ms_both_sides() -> None:
+    assert Foot().keep(REST, 100).keep(DOWN, 50).p.presses == 0  # 99 ms between the first and the last reading
+    assert Foot().keep(REST, 101).keep(DOWN, 50).p.presses == 1
+    assert ready().keep(DOWN, 50).keep(REST, 100).keep(DOWN, 50).p.presses == 1
+    assert ready().keep(DOWN, 50).keep(REST, 101).keep(DOWN, 50).p.presses == 2
+
+
+def test_closed_at_boot_counts_for_nothing_and_is_a_fault() -> None:
+    f = Foot().keep(DOWN, 5000)
+    assert f.p.presses == 0 and not f.p.down and f.p.fault and f.p.held_ms() == 0
+    f.keep(REST, 50)
+    assert f.p.fault and not f.taps
+    f.keep(REST, 60)
+    assert not f.p.fault
+    assert f.keep(DOWN, 50).p.presses == 1
+
+
+def test_held_longer_than_ten_seconds_is_a_fault_both_sides() -> None:
+    f = ready().keep(DOWN, 10_006)
+    assert not f.p.fault
+    f.keep(DOWN, 2)
+    assert f.p.fault and f.p.down
+    f.keep(REST, 110)
+    assert not f.p.fault
+
+
+def test_a_press_that_was_not_counted_is_a_fault_too_when_held() -> None:
+    f = ready().keep(DOWN, 50).keep(REST, 40).keep(DOWN, 9_900)
+    assert f.p.presses == 1 and not f.p.down and not f.p.fault
+    assert f.keep(DOWN, 200).p.fault
+
+
+@pytest.mark.parametrize("wrong", [BOTH, NEITHER])
+def test_contradiction_is_a_fault_after_the_changeover_time(wrong: tuple[bool, bool]) -> None:
+    f = ready().keep(wrong, 201)
+    assert not f.p.fault
+    assert f.keep(wrong, 1).p.fault
+    f = ready().keep(DOWN, 100).keep(wrong, 202)
+    assert f.p.fault and not f.p.down and f.p.held_ms() == 0 and not f.taps
+    assert f.keep(DOWN, 500).p.presses == 1, "after a contradiction only a release makes it usable again"
+
+
+def test_slow_changeover_is_bridged() -> None:
+    f = ready().keep(NEITHER, 150).keep(DOWN, 50)
+    assert f.p.presses == 1
+    f.keep(NEITHER, 150)
+    assert f.p.down
+    f.keep(REST, 20)
+    assert len(f.taps) == 1 and not f.p.fault
+
+
+contact_pairs = st.sampled_from([REST, DOWN, BOTH, NEITHER])
+moves = st.lists(
+    st.tuples(contact_pairs, st.integers(1, 60), st.integers(100, 20_000) | st.sampled_from([1000, 300_000])),
+    max_size=40,
+)
+
+
+@settings(max_examples=300, deadline=None)
+@given(moves, st.integers(0, WRAP - 1))
+def test_a_press_is_only_counted_after_a_seen_release(sequence: list[tuple[tuple[bool, bool], int, int]], t: int) -> None:
+    """Judged from the readings alone: since the press before, at rest throughout 100 ms; then pressed throughout 6 ms."""
+    f = Foot(t)
+    for contacts, times, after_us in sequence:
+        for _ in range(times):
+            f.poll(contacts, after_us)
+    previous = -1
+    for edge in f.edges:
+        longest = run_from = 0
+        running = False
+        for at_us, contacts in f.seen[previous + 1 : edge]:
+            run_from = run_from if running else at_us
+            running = contacts == REST
+            longest = max(longest, at_us - run_from) if running else longest
+        assert longest >= pedal.RELEASE_US
+        now_us = f.seen[edge][0]
+        back = edge
+        while f.seen[back][1] == DOWN:
+            back -= 1
+        assert now_us - f.seen[back + 1][0] >= pedal.DEBOUNCE_US
+        previous = edge
+    assert f.p.presses == len(f.edges)
+    assert len(f.taps) <= len(f.edges)
+    if f.seen and f.seen[-1][1] == REST and f.seen[-1][0] - f.seen[0][0] > 0:
+        assert f.p.held_ms() == 0 or f.p.down
+
+
+stuck = st.sampled_from([(0, False), (0, True), (1, False), (1, True)])
+
+
+@settings(max_examples=200, deadline=None)
+@given(stuck, st.lists(st.tuples(st.booleans(), st.integers(1, 400)), max_size=12))
+def test_one_bad_wire_never_makes_a_press_that_no_foot_made(
+    fault: tuple[int, bool], sequence: list[tuple[bool, int]]
+) -> None:
+    """One contact's wire broken (open) or shorted from power-up: no press at all, whatever the foot does."""
+    which, value = fault
+    f = Foot()
+    for down, ms in sequence:
+        contacts = [down, not down]
+        contacts[which] = value
+        f.keep((contacts[0], contacts[1]), ms)
+    assert f.p.presses == 0 and not f.p.down
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.integers(0, 1), st.lists(st.integers(1, 300), min_size=1, max_size=12), st.booleans())
+def test_a_wire_that_breaks_or_shorts_with_the_foot_off_makes_no_press(
+    which: int, pieces: list[int], shorted: bool
+) -> None:
+    """A loose wire, coming and going, while nobody touches the pedal."""
+    f = ready()
+    bad = True
+    for ms in pieces:
+        contacts = list(REST)
+        if bad:
+            contacts[which] = shorted
+        f.keep((contacts[0], contacts[1]), ms)
+        bad = not bad
+    assert f.p.presses == 0 and not f.p.down
+
+
+def test_count_wraps() -> None:
+    f = ready()
+    f.p.presses = pedal.COUNT_WRAP - 1
+    assert f.keep(DOWN, 50).p.presses == 0
+
+
+@given(st.integers(0, WRAP - 1), st.integers(0, WRAP - 1))
+def test_since_on_the_wrapping_clock_in_small_integers(then_us: int, d: int) -> None:
+    assert since(Small((then_us + d) % WRAP), Small(then_us)) == d <= LARGEST
+
+
+@settings(max_examples=100, deadline=None)
+@given(moves, st.integers(0, WRAP - 1))
+def test_no_intermediate_leaves_the_small_integers(sequence: list[tuple[tuple[bool, bool], int, int]], t: int) -> None:
+    p = Pedal()
+    make_small(p)
+    for contacts, times, after_us in sequence:
+        for _ in range(times):
+            t = (t + after_us) % WRAP
+            p.step(Small(t), *contacts)
+            p.held_ms()
