@@ -104,3 +104,7 @@ def diagram() -> str:
 
 
 __all__ = ["STATES", "TABLE", "MachineError", "States", "diagram"]
+
+
+if __name__ == "__main__":
+    print(diagram())
