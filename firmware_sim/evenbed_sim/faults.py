@@ -139,6 +139,8 @@ class FaultPlayer:
 
     def _switch(self, fault: Fault, on: bool, t: float) -> None:
         rig = self._rig
+        if not on and self._on.get(fault.part) is not fault:
+            return  # a later fault of this part has taken its place
         self.log.append((t, f"{fault.part} {fault.how}" + ("" if on else " ends")))
         if on:
             self._on[fault.part] = fault

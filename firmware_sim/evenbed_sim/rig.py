@@ -136,7 +136,8 @@ class Rig:
         plant = self.plant
         before = plant.force_n
         screw = self._carry_steps / self.params.carriage.steps_per_mm * self.motor_scale()
-        dx = self.carriage.move(dt, screw, before, self.hw.enabled and self.supply_on)
+        powered = self.hw.enabled and self.supply_on and not self.estop_pressed
+        dx = self.carriage.move(dt, screw, before, powered)
         plant.advance(dt, dx)
         self.cell.feed(dt, before, plant.force_n)
         self._pending_us = 0.0

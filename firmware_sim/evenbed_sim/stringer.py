@@ -86,7 +86,7 @@ class Stringer:
     def _trouble(self, t: float) -> bool:
         """The board's lamp says that it stands with a string on it: after a moment, hold the pedal to let it down."""
         lamp = self.rig.board.core.state in (FROZEN, CUT, EASING)
-        if not lamp or self.rig.force_n < 2.0:
+        if not lamp or self.rig.force_n < 6.0:
             if self._letting_down:
                 self._letting_down = False
                 self.rig.press_pedal(False)

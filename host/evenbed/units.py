@@ -5,6 +5,7 @@ Exact factors: standard gravity 9.806 65 m/s2 and the avoirdupois pound 0.453 59
 
 from __future__ import annotations
 
+import math
 import re
 
 STANDARD_GRAVITY = 9.80665
@@ -34,7 +35,7 @@ def parse_force(text: str) -> tuple[float, str]:
     """Return ``(newtons, unit)`` for a force such as ``24kgf``, ``24 kg``, ``52lb`` or ``235 N``.
 
     ``unit`` is one of UNITS: the one the user thinks in. Raises UnitError for a bare number, an unknown unit, or a
-    force that is not positive.
+    force that is not positive and finite.
     """
     m = re.fullmatch(r"\s*([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*([A-Za-z]*)\s*", text)
     if not m:
@@ -49,8 +50,8 @@ def parse_force(text: str) -> tuple[float, str]:
     if word not in _FACTORS:
         raise UnitError(f"{m.group(2)!r} is not a unit of force known here. Use N, kgf (or kg) or lbf (or lb).")
     newtons = value * _FACTORS[word]
-    if not newtons > 0.0:
-        raise UnitError(f"{text!r}: a pull must be more than 0 N.")
+    if not 0.0 < newtons < math.inf:
+        raise UnitError(f"{text!r}: a pull must be more than 0 N, and finite.")
     unit = "N" if word.startswith("n") else "lbf" if word.startswith("l") else "kgf"
     return newtons, unit
 

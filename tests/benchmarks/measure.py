@@ -15,20 +15,20 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TypeVar
 
-import numpy as np
-import numpy.typing as npt
 from evenbed.control.loop import ControlLoop
 from evenbed.head import states as st
 from evenbed.head.types import Ask, Event, Pull
+from evenbed_fw import faults
 from evenbed_sim.plant import Plant
 from evenbed_sim.rig import Rig
 from evenbed_sim.scenarios.virtual import VirtualRun
 
 from tests.benchmarks.ideal import Ideal, ideal
 from tests.benchmarks.plants import Case
+from tests.benchmarks.trace import Traced
 
 T = TypeVar("T")
-Array = npt.NDArray[np.float64]
+Maker = Callable[[float, Callable[[float, Event], None]], ControlLoop]  # from the ceiling and a listener
 
 BAND = 0.005
 QUIET_S = 2.3  # in the band for this long before hands do anything: 0.3 s to settle, 2 s to measure
@@ -40,75 +40,6 @@ LOST = 0.02
 PROBE_MM = 0.5
 ORDINARY = {"connected", "state", "pull_done", "steady", "disturbance", "hint", "proof_failed", "loaded"}
 OUT = float("inf")
-
-
-class Traced:
-    """A plant that keeps its true force over time. Implements :class:`Plant`."""
-
-    def __init__(self, inner: Plant, low_n: float, high_n: float) -> None:
-        self.inner = inner
-        self.force_n = inner.force_n
-        self.peak_n = inner.peak_n
-        self.t_s = 0.0
-        self.out_s = 0.0  # when the force was last outside the band
-        self.moved_s: float | None = None  # when the gripper first went forward
-        self.times: list[float] = [0.0]
-        self.forces: list[float] = [inner.force_n]
-        self._low_n = low_n
-        self._high_n = high_n
-
-    def _keep(self) -> None:
-        force = self.force_n = self.inner.force_n
-        self.peak_n = self.inner.peak_n
-        self.times.append(self.t_s)
-        self.forces.append(force)
-        if not self._low_n <= force <= self._high_n:
-            self.out_s = self.t_s
-
-    def advance(self, dt_s: float, dx_mm: float) -> None:
-        self.inner.advance(dt_s, dx_mm)
-        before = self.forces[-1]
-        if dx_mm > 0.0 and self.moved_s is None:
-            self.moved_s = self.t_s
-        self.t_s += dt_s
-        was_out = self.out_s >= self.times[-1]
-        self._keep()
-        if was_out and self._low_n <= self.force_n <= self._high_n and before != self.force_n:
-            edge = self._low_n if before < self._low_n else self._high_n
-            self.out_s = self.t_s - dt_s * min(1.0, max(0.0, (self.force_n - edge) / (self.force_n - before)))
-
-    def reset_peak(self) -> None:
-        self.inner.reset_peak()
-        self.peak_n = self.inner.peak_n
-
-    def stiffness_n_per_mm(self) -> float:
-        return self.inner.stiffness_n_per_mm()
-
-    def free_previous_clamp(self) -> None:
-        self.inner.free_previous_clamp()
-        self._keep()
-
-    def add_path(self, mm: float, duration_s: float) -> None:
-        self.inner.add_path(mm, duration_s)
-
-    def close_clamp(self, slips_above_n: float | None = None) -> None:
-        self.inner.close_clamp(slips_above_n)
-        self._keep()
-
-    def string_breaks(self) -> None:
-        self.inner.string_breaks()
-        self._keep()
-
-    def gripper_slips(self, mm: float) -> None:
-        self.inner.gripper_slips(mm)
-        self._keep()
-
-    def bed_tension_n(self) -> float:
-        return self.inner.bed_tension_n()
-
-    def between(self, from_s: float, to_s: float) -> Array:
-        """True force every millisecond, N."""
-        return np.interp(np.arange(from_s, to_s, 0.001), self.times, self.forces)
 
 
 class TimedLoop(ControlLoop):
@@ -149,6 +80,7 @@ class Result:
     settle_s: float = OUT
     start_s: float = OUT
     overshoot: float = float("nan")
+    delay_error_s: float = float("nan")  # of the delay that the head believes after the draw
     hold_mean: float = float("nan")
     hold_sd: float = float("nan")
     cell_error: float = float("nan")
@@ -177,7 +109,7 @@ class Result:
 class Bench:
     """One case on the rig under one controller."""
 
-    def __init__(self, case: Case, make: Callable[[float, Callable[[float, Event], None]], ControlLoop]) -> None:
+    def __init__(self, case: Case, make: Maker) -> None:
         self.case = case
         ref = case.reference_n
         self.plant = Traced(case.plant(), (1.0 - BAND) * ref, (1.0 + BAND) * ref)
@@ -204,8 +136,10 @@ class Bench:
         return head.state if head is not None else ""
 
     def trips(self) -> list[str]:
-        """Everything told that is no part of an ordinary pull."""
-        return [e.name for _, e in self.events if e.name not in ORDINARY]
+        """The fault the board has latched, and everything told that is no part of an ordinary pull."""
+        fault = self.rig.board.core.fault
+        told = [e.name for _, e in self.events if e.name not in ORDINARY]
+        return [f"board: {faults.NAMES[fault]}", *told] if fault else told
 
     def stopped(self) -> bool:
         """Has the board latched a fault or frozen?"""
@@ -227,7 +161,7 @@ class Bench:
         self.wait(0.5)
 
     def warm_up(self, plant: Plant) -> None:
-        """One ordinary pull of another string, so that the head learns the rig. Raises RuntimeError if it gets stuck."""
+        """One ordinary pull of another string: the head learns the rig. Raises RuntimeError if it gets stuck."""
         self.rig.mount(plant)
         self.tap()
         held = self.wait(15.0, lambda: self.state() == st.HOLDING) and not self.wait(1.5, self.stopped)
@@ -403,7 +337,9 @@ def measure_loop(case: Case, pipeline_s: float, warm: int) -> Result:
     loop.work_us.clear()
     hands = case.hands
     kinds = (("good", None), ("open", 0.0), ("slips early", hands.slips_early_n), ("slips late", hands.slips_late_n))
-    if bench.draw(result) and bench.hands(result, pipeline_s):
+    drawn = bench.draw(result)
+    result.delay_error_s = loop.head.delays.delay.delay_s - case.group_delay_s
+    if drawn and bench.hands(result, pipeline_s):
         for kind, slips in kinds:
             result.clamps.append(forked(lambda kind=kind, slips=slips: bench.clamp(kind, slips)))  # type: ignore[misc]
     bench.margins(result)

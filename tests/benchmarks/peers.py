@@ -16,7 +16,7 @@ from evenbed_fw import safety, wire
 from simple_pid import PID
 
 from tests.benchmarks.ideal import FIRST_MM, FIRST_MM_S, ideal
-from tests.benchmarks.measure import Bench, Result
+from tests.benchmarks.measure import Bench, Maker, Result
 from tests.benchmarks.plants import Case
 
 NAMES = ("PI for nylon", "PI that knows k", "fast, then jogs")
@@ -85,7 +85,6 @@ class Peer(ControlLoop):
             self._last_s = now_s - limits.period_us * 1e-6
         zero = sum(self._zero[:40]) / len(self._zero[:40])
         dt, self._last_s = now_s - self._last_s, now_s
-        # The board's flag of a limit at work, or a rate that its envelope keeps below what was asked.
         v = self.speed_mm_s(dt, reading_n - zero, s.rate_steps_s / limits.steps_mm, s.has(safety.F_LIMITING))
         if x - self._started_mm < FIRST_MM:
             v = min(v, FIRST_MM_S)
@@ -158,12 +157,12 @@ class JogPeer(Peer):
 def measure_peer(case: Case, who: str) -> Result:
     """Press, draw and hold under one of :data:`NAMES`. Raises KeyError on any other name."""
     result = Result(str(case), case.jump, ideal(case), case.group_delay_s)
-    make = {
+    makers: dict[str, Maker] = {
         NAMES[0]: partial(PiPeer, reference_n=case.reference_n, k_n_mm=NYLON_N_MM),
         NAMES[1]: partial(PiPeer, reference_n=case.reference_n, k_n_mm=result.ideal.k_n_mm),
         NAMES[2]: partial(JogPeer, reference_n=case.reference_n),
-    }[who]
-    bench = Bench(case, make)
+    }
+    bench = Bench(case, makers[who])
     bench.arm()
     bench.wait(REST_S)
     bench.draw(result)

@@ -169,7 +169,9 @@ class Desk:
 
     def say(self, kind: str, *numbers: int) -> None:
         """Queue one line for the board."""
-        self.hw.hear(wire.encode(kind, (self.seq,) + numbers))
+        words = [self.seq]
+        words.extend(numbers)  # MicroPython knows no starred tuple
+        self.hw.hear(wire.encode(kind, words))
         self.seq = (self.seq + 1) % wire.SEQ_WRAP
 
     def run(self, ms: int, go: "tuple[int, ...] | None" = None) -> None:

@@ -52,7 +52,7 @@ def session(lock: "object") -> "list[str]":
     desk.press(2500)
     desk.note()
     hw.converting = True
-    desk.run(200)
+    desk.run(400)
     desk.say("trip")
     desk.unlocked(5)
     desk.say("clear")
@@ -85,6 +85,7 @@ def session(lock: "object") -> "list[str]":
     desk.note()
     desk.press(1600)
     desk.note()
-    out = ["state %d fault %d later %d at %d" % entry for entry in desk.log]
-    out.append("lines %d digest %06x dropped %d refused %d" % (hw.sent, hw.digest, desk.board.dropped, desk.board.reader.bad))
+    out = [f"state {state} fault {fault} later {later} at {at}" for state, fault, later, at in desk.log]
+    board = desk.board
+    out.append(f"lines {hw.sent} digest {hw.digest:06x} dropped {board.dropped} refused {board.reader.bad}")
     return out

@@ -15,8 +15,8 @@ from firmware.small import LARGEST, Small, make_small
 TICK_US = 2000
 UNIT = 16  # the ramp keeps rates as steps/s >> 4
 
-accels = st.integers(10_000, 1_700_000)  # steps/s2
-caps = st.integers(UNIT, 107_000)  # steps/s
+accels = st.integers(20_000, 1_700_000)  # steps/s2
+caps = st.integers(1_000, 107_000)  # steps/s
 # The main loop calls at least every 2 ms, sooner when a reading comes; a busy pass may be late by as much again.
 times_us = st.integers(100, 4_000)
 
@@ -38,6 +38,9 @@ class Motor:
         before = self.rate
         self.rate = self.ramp.step(dt_us, end - self.at, cap_steps_s, granted)
         allowed = self.accel * min(dt_us, 10_000) / 1e6
+        # A step cannot be cut in two: the last may be made at up to the speed that one step stops, v^2 / (2a) = 1.
+        if self.rate == 0 and abs(before) <= sqrt(2 * self.accel):
+            allowed = abs(before)
         self.sharpest = max(self.sharpest, (abs(self.rate - before) - allowed) / UNIT)
         assert self.ramp.steps >= 0
         # The hardware now runs at this rate until the next call.
@@ -49,9 +52,9 @@ class Motor:
         self.t_us += dt_us
 
     def until_rest(self, dt_us: int, end: int, cap: int, granted: int = 1 << 29) -> None:
-        for _ in range(2_000_000 // dt_us * 10):
+        for _ in range(12_000_000 // dt_us):
             self.step(dt_us, end, cap, granted)
-            if self.rate == 0 and (self.at == end or self.ramp.steps == 0):
+            if self.rate == 0 and self.at == end:
                 return
         raise AssertionError(f"still at {self.at}, {self.rate} steps/s on the way to {end}")
 
@@ -66,19 +69,19 @@ def test_isqrt_is_the_integer_root_from_any_guess(n: int, guess: int) -> None:
 @settings(max_examples=200, deadline=None)
 @given(accels, caps, st.integers(1, 60_000), st.sampled_from([500, 1000, 1700, TICK_US, 3000]))
 def test_lands_exactly_without_passing_the_end(accel: int, cap: int, way: int, dt_us: int) -> None:
-    way = min(way, cap * 8)  # at most about eight seconds
+    way = min(way, cap)  # about a second
     m = Motor(accel)
     m.until_rest(dt_us, way, cap)
     assert m.at == m.farthest == way
     assert m.sharpest <= 1.0  # the fraction that the last call left over
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(accels, caps, st.data())
 def test_acceleration_is_limited_whatever_is_asked(accel: int, cap: int, data: st.DataObject) -> None:
     """Ends that jump about, caps that change: with steps granted, no rate changes faster than the limit."""
     m = Motor(accel)
-    for _ in range(60):
+    for _ in range(30):
         dt_us = data.draw(times_us)
         end = m.at + data.draw(st.sampled_from([-50_000, -3_000, -10, 10, 3_000, 50_000]))
         m.step(dt_us, end, data.draw(st.sampled_from([cap, cap // 3 + UNIT])), 1 << 29)
@@ -103,11 +106,11 @@ def test_never_more_steps_than_granted(accel: int, cap: int, calls: list[tuple[i
 @settings(max_examples=100, deadline=None)
 @given(accels, caps, st.integers(0, 20_000), st.sampled_from([1000, TICK_US]))
 def test_a_grant_that_is_not_renewed_ends_in_rest_inside_it(accel: int, cap: int, granted: int, dt_us: int) -> None:
-    granted = min(granted, cap * 8)
+    granted = min(granted, cap)
     m = Motor(accel)
-    for _ in range(20_000_000 // dt_us):
+    for _ in range(12_000_000 // dt_us):
         m.step(dt_us, 1 << 27, cap, granted - m.at)
-        if m.rate == 0:
+        if m.rate == 0 and m.at >= granted:
             break
     assert m.rate == 0
     assert m.at == m.farthest == granted
@@ -138,11 +141,12 @@ def test_trapezoid_time(way_mm: float, v_mm_s: float, a_mm_s2: float, closed_s: 
 @given(accels, caps, st.integers(200, 20_000), st.integers(1, 30))
 @settings(max_examples=150, deadline=None)
 def test_reversing_stops_first(accel: int, cap: int, way: int, after: int) -> None:
+    way = min(way, cap)
     m = Motor(accel)
     for _ in range(after):
         m.step(TICK_US, way, cap, 1 << 29)
     turned_at, v = m.at, abs(m.rate)
-    for _ in range(20_000):
+    for _ in range(6_000):
         before = m.rate
         m.step(TICK_US, -way, cap, 1 << 29)
         assert before * m.rate >= 0, "through zero in one call"
@@ -163,8 +167,6 @@ def test_end_moved_nearer_is_passed_by_the_braking_way_at_most(accel: int, cap: 
     end, v = m.at + ahead, m.rate
     brake = v * v / (2 * accel) + v * TICK_US / 1e6 + 2
     m.until_rest(TICK_US, end, cap)
-    while m.at != end:
-        m.until_rest(TICK_US, end, cap)
     assert m.farthest <= max(end, end - ahead + brake)
     assert m.rate == 0
 

@@ -84,7 +84,7 @@ def test_check_is_the_catalogued_crc32(data: bytes, crc: str) -> None:
         register ^= byte
         for _ in range(8):
             register = (register >> 1) ^ (0xEDB88320 if register & 1 else 0)
-    assert "%08x" % (register ^ 0xFFFFFFFF) == crc == "%08x" % binascii.crc32(data)
+    assert f"{register ^ 0xFFFFFFFF:08x}" == crc == f"{binascii.crc32(data):08x}"
 
 
 def test_lines_carry_that_check() -> None:
@@ -190,7 +190,8 @@ def test_bursts_lost_and_doubled_bytes_are_never_believed(line: bytes, data: st.
 
 
 ODD_NUMBERS = [
-    b"+5", b"007", b"00", b"-0", b"-00", b"-01", b"1_0", b"_1", b"1_", b"", b"-", b"--1", b"+-1", b" 5", b"5 ", b"\t5", b"5\r",
+    b"+5", b"007", b"00", b"-0", b"-00", b"-01", b"1_0", b"_1", b"1_", b"", b"-", b"--1", b"+-1", b" 5", b"5 ", b"\t5",
+    b"5\r",
     b"\x0b5", b"\x005", b"5\x00", b"0x5", b"0b1", b"1e3", b"1.0", b"1073741824", b"-1073741824", b"1073741829",
     b"9999999999", b"10737418230", b"99999999999999999999", b"0" * 60, b"0" * 60 + b"1", "٣".encode(), "５".encode(),
     b"\xff", b"\xb2", b"nan", b"None", b"1;", b"1,2",

@@ -1,7 +1,7 @@
 """The wire read a second time, from ``hardware/protocol.md`` alone.
 
-It shares no line with the firmware or the host, so that a mistake made in both cannot hide. Nothing of the product may be
-imported here, and no library's CRC either.
+It shares no line with the firmware or the host, so that a mistake made in both cannot hide. Nothing of the product may
+be imported here, and no library's CRC either.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ LONGEST_LINE_BYTES = 120
 """Line feed included (section 2)."""
 
 LARGEST_NUMBER = 2**30 - 1
+MOST_NUMBERS = 16
 SEQ_VALUES = 10_000
 BOARD_US_VALUES = 2**30
 NO_GO = 10_000
@@ -200,7 +201,7 @@ def decode(line: bytes, sender: Sender) -> Taken | Refused:
     if not kind or any(letter not in b"abcdefghijklmnopqrstuvwxyz" for letter in kind) or not rest:
         return Refused(Why.FORM)
     *words, check = rest
-    if len(check) != 8 or any(digit not in b"0123456789abcdef" for digit in check):
+    if len(words) > MOST_NUMBERS or len(check) != 8 or any(digit not in b"0123456789abcdef" for digit in check):
         return Refused(Why.FORM)
     numbers: list[int] = []
     for word in words:
@@ -240,6 +241,6 @@ def split(stream: bytes) -> Iterator[bytes]:
 
 
 def later_by(now: int, before: int, values: int) -> int | None:
-    """How far a counter with ``values`` values has gone from ``before`` to ``now``; None if ``now`` is the older (section 2)."""
+    """How far a counter of ``values`` values went from ``before`` to ``now``; None if ``now`` is older (section 2)."""
     ahead = (now - before) % values
     return ahead if ahead < values // 2 else None

@@ -119,6 +119,7 @@ class Core:
         step = raw - self.raw
         if since(now_us, self.sample_us) > s.missing_us:
             self.seen = 0  # after a gap the converter settles anew
+            self._no_data(now_us, position, rate)
         first = self.seen == 0
         self.raw = raw
         force = raw - s.zero_counts
@@ -140,7 +141,6 @@ class Core:
         leap = step > s.jump_counts or step < -2 * s.jump_counts or force < -5 * s.contact_counts
         self.implausible = self.implausible + 1 if leap and self.seen >= SETTLE else 0
         last2 = self.ring_force[(self.ring - 2) % RING]
-        self.force = force
         self.ring_force[self.ring] = force
         self.ring_position[self.ring] = position
         self.ring = (self.ring + 1) % RING
@@ -148,6 +148,7 @@ class Core:
             self.seen += 1
         if self.seen <= SETTLE:
             return
+        self.force = force
         if self.since_eased < SETTLE:
             self.since_eased += 1
         loaded = self.state == MOVING or self.state == HOLDING or (self.state == FROZEN and self.since_eased >= SETTLE)
@@ -263,9 +264,7 @@ class Core:
         if lowering or (self.state == FROZEN and rate < 0 and self.since_eased < SETTLE):
             self.since_eased = 0
         if since(now_us, self.sample_us) > self.s.missing_us:
-            self.sound = False
-            if active or self.state == BACKING:
-                self.trip(now_us, faults.NO_DATA, self.raw, position, rate)
+            self._no_data(now_us, position, rate)
         if active and since(now_us, self.lease_us) > self.expiry_us:
             self.trip(now_us, faults.LEASE_EXPIRED, self.raw, position, rate)
         if pedal_fault and active:
@@ -285,6 +284,11 @@ class Core:
             self.settling = True
         elif self.settling and since(now_us, self.changed_us) > LOCKOUT_US:
             self.settling = False
+
+    def _no_data(self, now_us: int, position: int, rate: int) -> None:
+        self.sound = False
+        if self.state == MOVING or self.state == HOLDING or self.state == BACKING:
+            self.trip(now_us, faults.NO_DATA, self.raw, position, rate)
 
     def _let_down(self, position: int, rate: int, held_ms: int) -> None:
         """The way out that needs neither host nor reading: the string goes down for as long as the pedal is held."""
@@ -352,7 +356,7 @@ class Core:
 
     def loaded(self) -> bool:
         """Is there, as far as the last reading tells, a string under load? Two and a half times the contact force."""
-        return self.seen > SETTLE and 2 * self.force > 5 * self.s.contact_counts
+        return 2 * self.force > 5 * self.s.contact_counts
 
     # --- trips ---------------------------------------------------------------------------------------------
     def trip(self, now_us: int, fault: int, raw: int, position: int, rate: int) -> None:
@@ -515,7 +519,7 @@ class Core:
             if state != HOLDING:
                 self.hold_entry = position
             self.state = HOLDING
-            if rate > self.s.hold_rate_steps_s:
+            if rate > self.s.hold_rate_steps_s and end > position:
                 rate = self.s.hold_rate_steps_s
             if end > self.hold_entry + self.s.hold_travel_steps:
                 end = self.hold_entry + self.s.hold_travel_steps

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from evenbed.head.catalogue import GET_DOWN
 from evenbed.head.head import Head, Step
 from evenbed.head.types import Ask, Command, Event, Go, RigModel
 from evenbed.link.messages import BoardInfo, Limits, No, Ok, Sample, Trip
@@ -88,7 +89,7 @@ class ControlLoop:
                     now_s,
                     f"The board has been silent for {said.silent_s:.2f} s. By itself it freezes and holds what it has. "
                     "Check its cable and power; this program connects again by itself, but nothing moves without a "
-                    "press. To let the string down, hold the pedal.",
+                    f"press. {GET_DOWN}",
                 )
             elif isinstance(said, Rebooted):
                 self._gone(

@@ -113,6 +113,7 @@ class Path:
         return stuck + (force_n - stuck * self.k_back_n_mm) / self.k_n_mm
 
 
+LEAD = 0.002  # of the reference: most that the rate may add
 BACK_RATIO = 4.0  # of the stiffness on the way back to that forward, where nothing has been learnt
 QUICK_S = 0.35
 GAIN = 0.7
@@ -179,7 +180,10 @@ class Holding:
         self._rest = predicted + alpha * off
         self._rate += beta * off / dt
         ahead_s = self._delay.delay_s + PIPELINE_S
-        now_n = path.force_n + path.ahead(x_mm) + self._rest + self._rate * ahead_s
+        # Creep is led; what hands do is followed. To lead a feed would overshoot when it stops.
+        most = LEAD * self.target_n
+        lead_n = min(max(self._rate * ahead_s, -most), most)
+        now_n = path.force_n + path.ahead(x_mm) + self._rest + lead_n
         error = self.target_n - now_n
         if error > DEAD_BAND * self.target_n or error < -BACK_DEAD_BAND * self.target_n:
             self.end_mm = x_mm + GAIN * path.travel(x_mm, error)

@@ -17,7 +17,7 @@ from evenbed.head.governor import CONTACT_N, Drawing, Holding
 from evenbed.head.guard import Guard, margin_n
 from evenbed.head.learning import DelayBook
 from evenbed.head.pedal import PedalListener
-from evenbed.head.proof import ClampProof, ProofBook
+from evenbed.head.proof import FIRST_LOOK, ClampProof, Look, ProofBook
 from evenbed.head.record import PullRecord
 from evenbed.head.reference import Referencing
 from evenbed.head.steady import Forecast, SteadyDetector
@@ -31,6 +31,7 @@ SLACK_N = 3.0
 STROKE_RESERVE_MM = 5.0
 STALE_S = 0.1
 ANSWER_S = 0.5
+START_S = 0.3  # a draw that the board has not begun by then is given up
 RECORD_S = 0.4  # a stop is told with the board's record, or after this long without
 
 
@@ -68,6 +69,8 @@ class Head:
         self._steady: SteadyDetector | None = None
         self._watch = DisturbanceWatch()
         self._proof: ClampProof | None = None
+        self._look: Look | None = None
+        self._k_open: float | None = None
         self._referencing: Referencing | None = None
         self._press_s = 0.0
         self._since_s = 0.0
@@ -244,10 +247,16 @@ class Head:
             self._enter("froze")
             self._tell_stop(stop_event(s.fault, None, self.rig, self.force))
         elif s.state == safety.LATCHED and state not in (st.UNARMED, st.BOOTED_LOADED, st.TRIPPED):
-            self._enter("cleared" if state == st.FROZEN else "lost")
+            names = ("cleared", "disarmed", "lost")
+            self._enter(next(name for name in names if self.states.may(name)))
         elif state == st.TRIPPED and s.state == safety.LATCHED and not s.fault:
             self._enter("cleared")
             self.stop = None
+        elif state == st.TAKING_UP and s.state == safety.ARMED and self._now - self._since_s > START_S:
+            # The board has not taken the draw, and after this it must not: a later press shall mean something new.
+            self._enter("no_contact")
+            self._tell("hint", "The board did not start the draw. Tap once more, a second after the last press.")
+            self._close("not drawn")
         elif state == st.FROZEN and s.state == safety.ARMED:
             self._close("let down")
             self._enter("down")
@@ -259,6 +268,9 @@ class Head:
             )
         elif state == st.BOOTED_LOADED and s.sound and self.shot is not None and self.shot.reference_force_n < 8.0:
             self._enter("found_slack")
+        elif state == st.UNARMED and s.state == safety.ARMED:
+            # Left over from before the link was lost: to be armed is to have asked for it.
+            self._want("disarm")
 
     def _tell_stop(self, stop: Event) -> None:
         self._stop_due_s = None
@@ -340,6 +352,8 @@ class Head:
         self._holding = None
         self._steady = None
         self._proof = None
+        self._look = None
+        self._k_open = None
         self._watch = DisturbanceWatch()
         self.forecast = None
         self.question = ""
@@ -456,11 +470,17 @@ class Head:
         if self.state == st.PRE_STRETCHING and self._now - self._since_s > pull.over_pull_s:
             holding.target_n = pull.reference_n
             self._enter("reached")
-        self._commands.append(holding.step(shot.t_s, shot.force_n, shot.x_mm, self.ceiling_n))
+        go = holding.step(shot.t_s, shot.force_n, shot.x_mm, self.ceiling_n)
+        if self._look is not None:
+            go = self._look_up(self._look, shot, go)
+        self._commands.append(go)
         ended = self._watch.step(shot.t_s, holding.z_mm, holding.path_rate_mm_s, holding.alert)
         if ended is not None and abs(ended.path_mm) > 0.05:
             record.disturbances.append(ended)
             self._tell("disturbance", ended.name, path_mm=ended.path_mm, duration_s=ended.duration_s)
+            if pull.woven and self._k_open is None and ended.name != "hand-over" and self.state == st.HOLDING:
+                rise = FIRST_LOOK * pull.reference_n / holding.k_n_mm
+                self._look = Look(self.rig, rise, shot.t_s, shot.x_mm)
         was = steady.steady
         near = abs(shot.force_n - holding.target_n) < 0.005 * holding.target_n
         creep = -holding.path_rate_mm_s * holding.k_n_mm
@@ -471,6 +491,13 @@ class Head:
             if record.steady_s is None:
                 record.steady_s = self._now - self._press_s
             self._tell("steady", "steady")
+
+    def _look_up(self, look: Look, shot: Shot, go: Go) -> Go:
+        """A first look, while the clamp must still be open."""
+        if look.step(shot.t_s, shot.force_n, self._aligner.position(self.delays.delay.delay_s)):
+            self._k_open = look.k_n_mm
+            self._look = None
+        return Go(go.mode, go.speed_mm_s, look.end_mm, go.ceiling_n)
 
     def _stroke_left(self, shot: Shot) -> float:
         if self.home_mm is None:
@@ -487,7 +514,15 @@ class Head:
             record.creep_n_s = self.forecast.creep_n_s
             record.loss_now_n = self.forecast.now_n
         self._proof = ClampProof(
-            self.rig, holding.target_n, holding.k_n_mm, self.delays.delay.delay_s, self.proofs, shot.t_s, shot.x_mm
+            self.rig,
+            holding.target_n,
+            holding.k_n_mm,
+            self._k_open,
+            self.delays.delay.delay_s,
+            self.proofs,
+            self.pull is not None and self.pull.woven,
+            shot.t_s,
+            shot.x_mm,
         )
         self._enter("clamped")
 
@@ -499,7 +534,8 @@ class Head:
             return
         seen = self._aligner.position(self.delays.delay.delay_s)
         learnt = proof.learnt
-        go = proof.step(shot.t_s, shot.force_n, seen, shot.x_mm, self.ceiling_n)
+        late = self._aligner.position(self.delays.delay.delay_s + self.rig.period_s)
+        go = proof.step(shot.t_s, shot.force_n, seen, late, shot.x_mm, self.ceiling_n)
         self._commands.append(go)
         if not proof.verdict:
             return

@@ -23,8 +23,9 @@ class PedalListener:
         self._live = False  # the present press began while we listened
         self._told_ms = 0
         self._locked_until = 0.0
-        self._last_tap_s = -10.0
-        self.double = False  # the last tap came within DOUBLE_S of the one before
+        self._down = False
+        self._up_s = -10.0  # when the last press ended, whatever it was
+        self.double = False  # the last tap began within DOUBLE_S of the end of the press before
 
     def lock(self, now_s: float) -> None:
         """The state has changed: what is down now, or goes down in the next moment, was meant for the old one."""
@@ -34,14 +35,16 @@ class PedalListener:
         """Return what the pedal said since the last sample."""
         said: list[str] = []
         down = sample.has(F_PEDAL)
-        if self._presses is None:
-            self._presses = sample.presses
-            return said
-        new = sample.presses != self._presses
+        new = self._presses is not None and sample.presses != self._presses
         self._presses = sample.presses
         if new:
             self._live = now_s >= self._locked_until
             self._told_ms = 0
+            began_s = now_s - (sample.held_ms if down else sample.last_ms) / 1000.0
+            self.double = began_s - self._up_s < DOUBLE_S  # as the board counts it
+        if not down and (new or self._down):
+            self._up_s = now_s
+        self._down = down
         if not self._live:
             return said
         if down:
@@ -53,7 +56,5 @@ class PedalListener:
         else:
             self._live = False
             if self._told_ms < HOLD_MS and sample.last_ms < TAP_MS:
-                self.double = now_s - self._last_tap_s < DOUBLE_S
-                self._last_tap_s = now_s
                 said.append("tap")
         return said

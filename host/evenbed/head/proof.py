@@ -1,126 +1,201 @@
 """Proving the clamp: does the new clamp hold, before the tension is gone?
 
 Easing alone cannot tell: friction reverses, and an open strand first eases as stiffly as a closed one. A small look
-upwards can. Right after take-up every crossing is about to slip forwards, so a pull of one percent stretches the whole
-strand if the clamp is open, and only the piece between clamp and gripper if it is closed: a stiffness well above the
-draw's. Then the head eases slowly and holds the force against that stiffness: string that creeps through the jaws
-shows as force that does not fall as it should.
+upwards can: if the clamp is open it stretches the whole strand, if it is closed only the piece between clamp and gripper.
+
+What an open strand gives is known from the draw. On a woven cross, friction makes a small look stiffer than the draw was,
+so a first look is taken while the clamp must still be open, right after the straightening, and the second is held
+against it.
+
+Then the head eases slowly and watches the slope: string that comes through the jaws makes it fall from that of the near
+piece to that of the whole strand. The clamp's own drawback lowers it a little and is no slip, so the line is drawn at
+the geometric mean of the two.
 """
 
 from __future__ import annotations
 
+import math
 from collections import deque
 
 from evenbed_fw import wire
 
 from evenbed.head.types import Go, RigModel
 
-LOOK = 0.01  # of the reference
-LOOK_S = 0.3
-BASE_S = 0.06  # readings averaged before and after the look
-CLOSED_RATIO = 1.25  # stiffness of the look over the draw's: closed above this, where the rig's normal is not learnt
-WATCH = 0.25  # of the reference: eased under watch
-WATCH_PER_DELAY = 0.02  # of the reference, eased per dead time
-SLIP = 0.012  # of the reference: force that should be gone and is not
+FIRST_LOOK = 0.004  # of the reference: inside the band of +-0.5 %
+LOOK = 0.01  # of the reference, if the clamp is open; a closed one makes up to twice as much of it
+LOOK_S = 0.17
+BASE_S = 0.03  # readings averaged before and after
+CLOSED_MAIN = 1.25  # look over draw stiffness from which a clamp counts as closed
+CLOSED_CROSS = 1.75
+LIKELY_OPEN = 1.95  # a first look stiffer than this came after the clamp
+CLOSED_AGAIN = 1.17  # second look over first
+WATCH = 0.45  # of the reference: eased under watch
+WATCH_PER_DELAY = 0.025  # of the reference, eased per dead time
+SLOPE_READINGS = 4
+SLOPE_FROM = 0.03  # of the reference: eased so far before a slope says anything
+
+
+class Look:
+    """A small step up and the stiffness that it shows. ``end_mm`` is where to stand; ``k_n_mm`` is set when done."""
+
+    def __init__(self, rig: RigModel, rise_mm: float, t_s: float, x_mm: float) -> None:
+        self._t0 = t_s
+        self._x0 = x_mm
+        self._rise_mm = rise_mm
+        self._before: list[tuple[float, float]] = []
+        self._after: deque[tuple[float, float]] = deque(maxlen=max(2, round(BASE_S / rig.period_s)))
+        self.end_mm = x_mm
+        self.force_n = 0.0  # at its end
+        self.k_n_mm: float | None = None
+
+    def step(self, t_s: float, force_n: float, seen_mm: float) -> bool:
+        """Take one reading; True when done."""
+        if t_s - self._t0 < BASE_S or not self._before:
+            self._before.append((seen_mm, force_n))
+            return False
+        self.end_mm = self._x0 + self._rise_mm
+        if t_s - self._t0 > LOOK_S - BASE_S:
+            self._after.append((seen_mm, force_n))
+        if t_s - self._t0 < LOOK_S:
+            return False
+        n, m = len(self._before), len(self._after)
+        moved = sum(p[0] for p in self._after) / m - sum(p[0] for p in self._before) / n
+        self.force_n = sum(p[1] for p in self._after) / m
+        rose = self.force_n - sum(p[1] for p in self._before) / n
+        self.k_n_mm = rose / moved if moved > 1e-4 else 0.0
+        return True
 
 
 class ProofBook:
     """The rig's normal: looks that were followed by an honest ease-off."""
 
     def __init__(self) -> None:
-        self._ratios: deque[float] = deque(maxlen=20)
+        self._ratios: dict[bool, deque[float]] = {False: deque(maxlen=20), True: deque(maxlen=20)}
 
-    @property
-    def learnt(self) -> bool:
+    def learnt(self, woven: bool) -> bool:
         """Enough looks to know what a closed clamp looks like on this rig?"""
-        return len(self._ratios) >= 3
+        return len(self._ratios[woven]) >= 3
 
-    def add(self, ratio: float) -> None:
-        """Take the ratio of a clamp that proved to hold."""
-        self._ratios.append(ratio)
+    def add(self, woven: bool, ratio: float) -> None:
+        """Take the ratio (look over draw) of a clamp that proved to hold."""
+        self._ratios[woven].append(ratio)
 
-    @property
-    def threshold(self) -> float:
-        """Ratio above which a clamp counts as closed."""
-        if not self.learnt:
-            return CLOSED_RATIO
-        ordered = sorted(self._ratios)
-        middle = ordered[len(ordered) // 2]
-        return max(1.15, min(CLOSED_RATIO, 1.0 + 0.35 * (middle - 1.0)))
+    def threshold(self, woven: bool) -> float:
+        """Ratio of the look to the draw from which a clamp counts as closed."""
+        line = CLOSED_CROSS if woven else CLOSED_MAIN
+        if not self.learnt(woven):
+            return line
+        ordered = sorted(self._ratios[woven])
+        return min(line, math.sqrt(ordered[len(ordered) // 2]))
 
 
 class ClampProof:
     """One proof. ``step`` returns the lease; ``verdict`` is "" while it runs, then "holds", "open" or "slips"."""
 
     def __init__(
-        self, rig: RigModel, reference_n: float, k_n_mm: float, delay_s: float, book: ProofBook, t_s: float, x_mm: float
+        self,
+        rig: RigModel,
+        reference_n: float,
+        k_draw_n_mm: float,
+        k_open_n_mm: float | None,
+        delay_s: float,
+        book: ProofBook,
+        woven: bool,
+        t_s: float,
+        x_mm: float,
     ) -> None:
         self._rig = rig
         self._reference_n = reference_n
-        self._k = k_n_mm
+        self._k_draw = k_draw_n_mm
+        # A first look that hands disturbed, or that came after the clamp, says nothing.
+        believed = k_open_n_mm is not None and 0.6 < k_open_n_mm / k_draw_n_mm < LIKELY_OPEN
+        self._k_open = k_open_n_mm if believed else None
         self._delay_s = delay_s
         self._book = book
-        self._t0 = t_s
-        self._x0 = x_mm
-        self._before: list[tuple[float, float]] = []
-        self._after: deque[tuple[float, float]] = deque(maxlen=max(3, round(BASE_S / rig.period_s)))
-        self._anchor: tuple[float, float] | None = None
+        self._woven = woven
+        self._look = Look(rig, LOOK * reference_n / (self._k_open or k_draw_n_mm), t_s, x_mm)
+        self._slope = SlopeWatch(reference_n)
+        self.learnt = book.learnt(woven)  # else a pass is "not yet judged"
         self.verdict = ""
-        self.ratio = 0.0
-        self.k_look_n_mm = 0.0
+        self.ratio = 0.0  # of the look to the draw
         self.end_mm = x_mm
 
     @property
-    def learnt(self) -> bool:
-        """Was the rig's normal known, or is a pass "not yet judged"?"""
-        return self._book.learnt
+    def k_look_n_mm(self) -> float:
+        """Stiffness that the look showed; 0 before."""
+        return self._look.k_n_mm or 0.0
 
-    def step(self, t_s: float, force_n: float, seen_mm: float, x_mm: float, ceiling_n: float) -> Go:
-        """Take one reading: force, the position it belongs to, and the position now."""
-        rise_mm = LOOK * self._reference_n / self._k
-        speed = self._rig.hold_rate_mm_s
-        if self._anchor is None:
-            if t_s - self._t0 < BASE_S:
-                self._before.append((seen_mm, force_n))
-                return Go(wire.HOLD, speed, self._x0, ceiling_n)
-            self.end_mm = self._x0 + rise_mm
-            soft = min(ceiling_n, self._reference_n * (1.0 + 1.5 * LOOK))
-            if t_s - self._t0 > BASE_S + LOOK_S - BASE_S:
-                self._after.append((seen_mm, force_n))
-            if t_s - self._t0 < BASE_S + LOOK_S:
-                return Go(wire.HOLD, speed, self.end_mm, soft)
-            self._judge()
-            return Go(wire.HOLD, speed, x_mm, soft)
-        return self._watch(force_n, seen_mm, x_mm, ceiling_n)
-
-    def _judge(self) -> None:
-        n = len(self._before)
-        m = len(self._after)
-        x0 = sum(p[0] for p in self._before) / n
-        f0 = sum(p[1] for p in self._before) / n
-        x1 = sum(p[0] for p in self._after) / m
-        f1 = sum(p[1] for p in self._after) / m
-        moved = x1 - x0
-        self.k_look_n_mm = (f1 - f0) / moved if moved > 1e-4 else 0.0
-        self.ratio = self.k_look_n_mm / self._k
-        if self.ratio < self._book.threshold:
-            self.verdict = "open"
-        self._anchor = (x1, f1)
-
-    def _watch(self, force_n: float, seen_mm: float, x_mm: float, ceiling_n: float) -> Go:
-        assert self._anchor is not None
-        x1, f1 = self._anchor
+    def step(
+        self, t_s: float, force_n: float, seen_mm: float, late_mm: float, x_mm: float, ceiling_n: float
+    ) -> Go:
+        """Take one reading: force, the position it belongs to, the position if the reading were one period later
+        than is believed, and the position now."""
+        look = self._look
+        if look.k_n_mm is None:
+            if look.step(t_s, force_n, seen_mm):
+                self._judge()
+            self.end_mm = look.end_mm
+            soft = min(ceiling_n, self._reference_n * (1.0 + 2.0 * LOOK))
+            return Go(wire.HOLD, self._rig.hold_rate_mm_s, self.end_mm, soft)
         if not self.verdict:
-            expected = f1 - self.k_look_n_mm * (x1 - seen_mm)
-            if force_n - expected > SLIP * self._reference_n:
-                self.verdict = "slips"
-            elif f1 - force_n > WATCH * self._reference_n:
-                self.verdict = "holds"
-                self._book.add(self.ratio)
+            self._watch(force_n, late_mm)
         if self.verdict and self.verdict != "holds":
             self.end_mm = x_mm
             return Go(wire.HOLD, self._rig.hold_rate_mm_s, x_mm, ceiling_n)
-        rate = WATCH_PER_DELAY * self._reference_n / self._delay_s / max(self.k_look_n_mm, self._k)
-        rate = min(rate, self._rig.hold_rate_mm_s)
+        rate = WATCH_PER_DELAY * self._reference_n / self._delay_s / max(self.k_look_n_mm, self._k_draw)
         self.end_mm = x_mm - rate * 0.1
         return Go(wire.HOLD, rate, self.end_mm, ceiling_n)
+
+    def _judge(self) -> None:
+        k = self.k_look_n_mm
+        self.ratio = k / self._k_draw
+        closed = self.ratio >= self._book.threshold(self._woven)
+        if self._k_open is not None:
+            closed = k >= CLOSED_AGAIN * self._k_open
+        if not closed:
+            self.verdict = "open"
+        self._slope.begin(self._look.force_n, k, self.ratio)
+
+    def _watch(self, force_n: float, late_mm: float) -> None:
+        # While the easing gathers speed, a reading later than believed looks like a missing slope; held against a
+        # position one period late it cannot.
+        if self._slope.gone(force_n, late_mm):
+            self.verdict = "slips"
+        elif self._slope.eased_n(force_n) > WATCH * self._reference_n:
+            self.verdict = "holds"
+            self._book.add(self._woven, self.ratio)
+
+
+class SlopeWatch:
+    """Does the force fall, while easing, as the near piece's should?"""
+
+    def __init__(self, reference_n: float) -> None:
+        self._reference_n = reference_n
+        self._points: deque[tuple[float, float]] = deque(maxlen=SLOPE_READINGS)
+        self._start_n = 0.0
+        self._k = 0.0
+        self._least = 0.0
+
+    def begin(self, start_n: float, k_look_n_mm: float, ratio: float) -> None:
+        """The look is done: easing begins at ``start_n`` with this stiffness, ``ratio`` times the draw's."""
+        self._start_n = start_n
+        self._k = k_look_n_mm
+        self._least = k_look_n_mm / math.sqrt(max(1.0, ratio))
+
+    def eased_n(self, force_n: float) -> float:
+        """Force gone so far."""
+        return self._start_n - force_n
+
+    def gone(self, force_n: float, seen_mm: float) -> bool:
+        """Take one reading; True when the string slips."""
+        points = self._points
+        points.append((seen_mm, force_n))
+        if len(points) < SLOPE_READINGS:
+            return False
+        moved = points[0][0] - points[-1][0]
+        least = self._least
+        if self._start_n - points[0][1] < SLOPE_FROM * self._reference_n:
+            # Too little force gone for a slope of its own; unless it hardly goes at all.
+            least *= 0.5
+        enough = moved * self._k > SLOPE_FROM * self._reference_n
+        return enough and (points[0][1] - points[-1][1]) / moved < least

@@ -16,7 +16,7 @@ from evenbed.link.messages import BoardInfo, Limits, Message, No, Ok, Sample, me
 from evenbed.link.recorder import Recorder
 
 RETRY_S = 0.25
-SILENT_S = 0.25  # no line for this long and the board counts as gone
+SILENT_S = 0.25  # no new s line for this long and the board counts as gone
 LONGEST = 4096  # bytes without a line feed
 
 
@@ -34,7 +34,7 @@ class Ready:
 
 @dataclass(frozen=True)
 class Silent:
-    """No line for ``silent_s`` seconds."""
+    """No new ``s`` line for ``silent_s`` seconds."""
 
     silent_s: float
 
@@ -109,11 +109,12 @@ class Session:
         except wire.WireError:
             self.bad_lines += 1
             return
-        self._heard_s = now_s
-        self._silent = False
         if isinstance(said, Sample):
             if not self._in_order(said, events):
                 return
+            # Only a new reading is a sign of life: a wire that repeats itself is silent.
+            self._heard_s = now_s
+            self._silent = False
             self.clock.add(self.clock.unwrap(said.board_us), now_s)
         else:
             self._others += 1
@@ -127,9 +128,11 @@ class Session:
             self.board = said
             self._asked_s = -1e9
         elif isinstance(said, Limits):
+            if self.board is None:
+                return  # a late answer: it may be of another board, or of other settings
             fresh = self.limits is None
             self.limits = said
-            if self.board is not None and fresh:
+            if fresh:
                 events.append(Ready(self.board, said))
         events.append(said)
 

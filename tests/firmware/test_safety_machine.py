@@ -1,0 +1,285 @@
+"""The whole board in anybody's hands: any order of lines, taps, faults and silences, and what must hold throughout."""
+
+from __future__ import annotations
+
+from math import ceil
+
+from evenbed_fw import faults, safety, wire
+from evenbed_fw.hardware import I_END_HIGH, I_END_LOW, I_ESTOP_OK, I_PEDAL_A, I_PEDAL_B, I_SUPPLY_OK
+from evenbed_fw.settings import Settings
+from hypothesis import settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+
+from firmware.mpy_rig import FakeHardware
+
+STILL = (safety.LATCHED, safety.CUT)
+modes = st.sampled_from([wire.DRAW, wire.HOLD, wire.EASE])
+rates = st.sampled_from([1, 500, 9_600, 30_000, 96_000, 200_000])
+ends = st.integers(-3_000, 40_000)
+softs = st.sampled_from([0, 400_000, 1_500_000, 2_190_000, 8_388_607, wire.MAX_INT])
+expiries = st.sampled_from([1, 20, 100, 150, 151])
+short_ms = st.integers(1, 60)
+some_ms = st.integers(1, 400)
+
+
+class BoardMachine(RuleBasedStateMachine):
+    """One board, one motor, one spring; the rules are what the world and the host may do."""
+
+    @initialize(
+        k=st.sampled_from([11, 50, 160, 330, 711]),  # counts per step; 711 is 130 N/mm, the stiffest the rig can meet
+        slack=st.integers(500, 12_000),
+        period_us=st.sampled_from([11_250, 12_500, 13_800]),
+        delay=st.integers(0, 2),
+        poll_us=st.sampled_from([400, 1_000, 2_500]),
+        start_us=st.sampled_from([0, wire.TIME_WRAP_US - 3_000_000]),
+    )
+    def build(self, k: int, slack: int, period_us: int, delay: int, poll_us: int, start_us: int) -> None:
+        from evenbed_fw.board import Board
+
+        self.s = Settings()
+        self.hw = FakeHardware(start_us)
+        self.hw.k, self.hw.slack, self.hw.period_us, self.hw.delay = k, slack, period_us, delay
+        self.board = Board(self.hw, self.s)
+        self.core = self.board.core
+        self.poll_us = poll_us
+        self.seq = 0
+        self.bound = 0  # counts that the true force may not pass in this session
+        self.honest = True  # no reading was falsified since the string was last slack
+        self.taps = 0  # short presses since the last arm
+        self.draws = 0
+        self.clears = 0
+        self.foot_up_ms = 1000.0
+        self.run(400)
+        self.say("hello", wire.PROTOCOL)
+        self.run(5)
+
+    # --- how the world runs on -------------------------------------------------------------------------------
+    def run(self, ms: float, go: tuple[int, ...] | None = None) -> None:
+        renew_us = 0
+        left_us = round(ms * 1000)
+        while left_us > 0:
+            if go is not None:
+                renew_us -= self.poll_us
+                if renew_us <= 0:
+                    renew_us = 40_000
+                    self.say("go", *go)
+            self.poll()
+            left_us -= self.poll_us
+
+    def poll(self) -> None:
+        hw, core = self.hw, self.core
+        state, fault, mode, rate, up = core.state, core.fault, core.mode, self.board.rate, hw.moved_up
+        clears = self.clears
+        read = hw.ready
+        us = self.poll_us
+        while us > 0:
+            hw.advance(min(us, 500))
+            us -= 500
+        read = read or hw.ready
+        self.board.poll()
+        down = hw.pins & I_PEDAL_A != 0 and hw.pins & I_PEDAL_B == 0
+        self.foot_up_ms = 0.0 if down else self.foot_up_ms + self.poll_us / 1000
+
+        if state in STILL or (state == safety.ARMED and rate <= 0):
+            assert hw.moved_up == up, "pulled without being asked"
+        if core.state == safety.MOVING and state == safety.ARMED and core.mode == wire.DRAW:
+            self.draws += 1
+        assert self.draws <= self.taps, "a draw without a tap since arming"
+        if core.state == safety.MOVING and core.mode == wire.EASE and state == safety.MOVING and mode == wire.EASE:
+            assert self.board.rate <= max(rate, 0), "an ease-off turned up"
+        if core.state in (safety.EASING, safety.BACKING, safety.FROZEN, safety.ARMED):
+            assert self.board.rate <= max(rate, 0), "faster upwards in a state that only brakes or lowers"
+        if core.state in STILL:
+            assert not hw.enabled and hw.left == 0
+        if core.state == safety.EASING:
+            assert self.foot_up_ms < 300, "letting down with the foot off"
+        if fault not in (faults.NONE, faults.PRESSED, faults.STOPPED):
+            assert core.fault == fault or clears != self.clears or self.cleared_line, "a latched fault went by itself"
+        self.cleared_line = False
+        self._after_the_last_good_reading(read, rate)
+
+    cleared_line = False
+    granted_from = 0
+    granted_way = 1 << 30
+
+    def _after_the_last_good_reading(self, read: bool, rate: int) -> None:
+        """Up: two of the slowest periods at the faster of present and allowed rate, and the way to brake from it."""
+        core, s = self.core, self.s
+        if read and core.sound:
+            v = max(rate, core.cap_up, 0)
+            self.granted_from = self.hw.at
+            # The rate acts until the next pass of the loop, at most two ticks.
+            self.granted_way = ceil(v * s.granted_us / 1e6 + v * v / (2 * s.accel_steps_s2) + v * 0.004) + 32
+        assert self.hw.at - self.granted_from <= self.granted_way, "moved on without readings"
+
+    def say(self, kind: str, *numbers: int) -> None:
+        if kind == "clear":
+            self.cleared_line = True
+        self.hw.hear(wire.encode(kind, (self.seq, *numbers)))
+        self.seq = (self.seq + 1) % wire.SEQ_WRAP
+
+    def foot(self, down: bool) -> None:
+        self.hw.pins = self.hw.pins & ~(I_PEDAL_A | I_PEDAL_B) | (I_PEDAL_A if down else I_PEDAL_B)
+
+    # --- what may happen -------------------------------------------------------------------------------------
+    @rule(ms=some_ms)
+    def time_passes(self, ms: int) -> None:
+        self.run(ms)
+
+    @rule(mode=modes, rate=rates, end=ends, soft=softs, expiry=expiries, ms=some_ms)
+    def host_leads(self, mode: int, rate: int, end: int, soft: int, expiry: int, ms: int) -> None:
+        self.run(ms, (mode, rate, end, soft, expiry))
+
+    @rule(mode=modes, rate=rates, end=ends, soft=softs, back=st.integers(0, 9_999), ms=short_ms)
+    def host_repeats_or_reorders(self, mode: int, rate: int, end: int, soft: int, back: int, ms: int) -> None:
+        self.hw.hear(wire.encode("go", ((self.seq - back) % wire.SEQ_WRAP, mode, rate, end, soft, 100)))
+        self.run(ms)
+
+    @rule(ceiling_mn=st.sampled_from([20_000, 100_000, 250_000, 330_000]), ms=st.sampled_from([5, 400]))
+    def host_arms(self, ceiling_mn: int, ms: int) -> None:
+        was = self.core.state
+        self.say("arm", ceiling_mn)
+        self.poll()
+        if was == safety.LATCHED and self.core.state == safety.ARMED:
+            self.taps = self.draws = 0
+            self.hw.peak = self.hw.force()
+            self.bound = self.s.counts(ceiling_mn) + self.s.overrun_counts
+        self.run(ms)
+
+    @rule(kind=st.sampled_from(["disarm", "stop", "limits", "trip"]), ms=short_ms)
+    def host_says(self, kind: str, ms: int) -> None:
+        self.say(kind)
+        self.run(ms)
+
+    @rule(protocol=st.sampled_from([wire.PROTOCOL, wire.PROTOCOL, wire.PROTOCOL + 1]))
+    def host_greets(self, protocol: int) -> None:
+        self.say("hello", protocol)
+        self.run(5)
+
+    @rule(ceiling_mn=st.sampled_from([1, 50_000, 200_000, 1_000_000]))
+    def host_lowers_the_ceiling(self, ceiling_mn: int) -> None:
+        self.say("ceiling", ceiling_mn)
+        self.run(5)
+
+    @rule()
+    def host_clears(self) -> None:
+        self.say("clear")
+        self.poll()
+        self.clears += 1
+        self.run(5)
+
+    @rule(junk=st.binary(max_size=150))
+    def garbage(self, junk: bytes) -> None:
+        self.hw.hear(junk)
+        self.run(10)
+
+    @rule(ms=st.integers(20, 690))
+    def tap(self, ms: int) -> None:
+        self.foot(True)
+        self.taps += 1
+        self.run(ms)
+        self.foot(False)
+        self.run(120)
+
+    @rule(ms=st.integers(720, 3_500))
+    def long_press(self, ms: int) -> None:
+        self.foot(True)
+        self.run(ms)
+        self.foot(False)
+        self.run(120)
+
+    @rule(mode=modes, ms=some_ms)
+    def whole_pull(self, mode: int, ms: int) -> None:
+        """What a good host does, so that loads are reached: arm, tap, draw well past the slack."""
+        if self.core.state == safety.LATCHED:
+            self.host_arms(250_000, 1_100)
+        if self.core.state == safety.ARMED:
+            self.run(1_050)
+            self.foot(True)
+            self.taps += 1
+            self.run(100)
+            self.foot(False)
+            self.run(120)
+            self.run(500, (wire.DRAW, 96_000, 60_000, 8_388_607, 150))
+        self.run(ms, (mode, 96_000, self.hw.at + (500 if mode == wire.HOLD else -3_000), 8_388_607, 150))
+
+    @rule(ms=st.integers(1, 200))
+    def readings_stop(self, ms: int) -> None:
+        self.hw.converting = False
+        self.run(ms, (wire.DRAW, 96_000, 60_000, 8_388_607, 150))
+        self.hw.converting = True
+        self.run(20)
+
+    @rule(ms=st.integers(1, 200))
+    def readings_stick(self, ms: int) -> None:
+        self.hw.constant = True
+        self.run(ms)
+        self.hw.constant = False
+        self.run(20)
+
+    @rule(bias=st.sampled_from([-9_000_000, -2_000_000, -300_000, 300_000, 2_000_000, 9_000_000]), ms=short_ms)
+    def readings_lie(self, bias: int, ms: int) -> None:
+        self.honest = False
+        self.hw.bias = bias
+        self.run(ms, (wire.HOLD, 9_600, self.hw.at + 50, 8_388_607, 150))
+        self.hw.bias = 0
+        self.run(20)
+
+    @rule(us=st.integers(5_000, 300_000))
+    def the_program_hangs(self, us: int) -> None:
+        """A pause in Python: the motor and the converter go on, nobody polls."""
+        while us > 0:
+            self.hw.advance(min(us, 500))
+            us -= 500
+        self.run(30)
+
+    @rule(pin=st.sampled_from([I_ESTOP_OK, I_SUPPLY_OK]), ms=short_ms)
+    def supply_or_emergency_stop(self, pin: int, ms: int) -> None:
+        self.hw.pins &= ~pin
+        self.poll()
+        assert not self.hw.enabled
+        self.run(ms)
+        self.hw.pins |= pin
+        self.run(10)
+
+    @rule(pin=st.sampled_from([I_END_LOW, I_END_HIGH]), ms=short_ms)
+    def end_switch(self, pin: int, ms: int) -> None:
+        self.hw.pins |= pin
+        self.run(ms, (wire.EASE if pin == I_END_LOW else wire.DRAW, 20_000, 5_000, 8_388_607, 150))
+        self.hw.pins &= ~pin
+
+    @rule(pins=st.sampled_from([I_PEDAL_A | I_PEDAL_B, 0]), ms=some_ms)
+    def a_loose_wire(self, pins: int, ms: int) -> None:
+        self.hw.pins = self.hw.pins & ~(I_PEDAL_A | I_PEDAL_B) | pins
+        self.run(ms)
+        self.foot(False)
+        self.run(10)
+
+    @rule(room=st.sampled_from([0, 20, 512]))
+    def host_does_not_read(self, room: int) -> None:
+        self.hw.room = room
+        self.run(50)
+        self.hw.room = 512
+
+    @precondition(lambda self: self.hw.force() == 0 and self.board.rate == 0)
+    @rule(k=st.sampled_from([11, 160, 711]), further=st.integers(0, 6_000))
+    def another_string(self, k: int, further: int) -> None:
+        self.hw.k = k
+        self.hw.slack = self.hw.at + further
+        self.run(60)
+        self.honest = True
+
+    # --- what always holds -----------------------------------------------------------------------------------
+    @invariant()
+    def force_stays_under_ceiling_and_overrun(self) -> None:
+        if self.honest and self.bound:
+            assert self.hw.peak <= self.bound, f"{(self.hw.peak - self.bound) / 8759:.3f} N above the envelope"
+        elif not self.honest:
+            self.hw.peak = self.hw.force()
+            if self.hw.peak == 0:
+                self.honest = True
+
+
+TestBoardMachine = BoardMachine.TestCase
+TestBoardMachine.settings = settings(max_examples=40, stateful_step_count=25, deadline=None)
