@@ -228,7 +228,8 @@ def tell(result: Result) -> str:
     """One run on one line, for looking into the worst of them."""
     clamps = " ".join(f"{c.kind}({c.slips_share:.2f}):{c.verdict}/{100 * c.lost:.1f}%" for c in result.clamps)
     return (
-        f"{result.case}: delay {1e3 * result.group_delay_s:.0f} ms believed {1e3 * result.delay_error_s:+.0f} k {result.ideal.k_n_mm:.1f} "
+        f"{result.case}: delay {1e3 * result.group_delay_s:.0f} ms believed {1e3 * result.delay_error_s:+.0f} "
+        f"k {result.ideal.k_n_mm:.1f} "
         f"ratio {result.safe_ratio:.2f} over {100 * result.overshoot:+.2f} % hold {100 * result.hold_mean:+.3f} "
         f"SD {100 * result.hold_sd:.3f} cell {100 * result.cell_error:+.3f} handed {100 * result.handed_mean:+.3f} "
         f"SD {100 * result.handed_sd:.3f} dip {result.dip_ratio:.2f} back {result.feed_back_s:.2f} "

@@ -29,11 +29,7 @@ def main_strand(preset: presets.StringPreset = presets.NYLON, slack_mm: float = 
     """A main with a previous string behind it."""
     length = 450.0 if preset is presets.BADMINTON_NYLON else 620.0
     tension = 60.0 if preset is presets.BADMINTON_NYLON else 170.0
-    return Strand(
-        presets.main(
-            preset, length, slack_mm, previous_mm=presets.PREVIOUS_MM, previous_tension_n=tension
-        )
-    )
+    return Strand(presets.main(preset, length, slack_mm, previous_mm=presets.PREVIOUS_MM, previous_tension_n=tension))
 
 
 def cross_strand(preset: presets.StringPreset = presets.NYLON) -> Strand:
@@ -156,9 +152,7 @@ class HandledRig:
         """Let time pass until the head is in a state, or until ``done`` answers True; say whether that happened."""
         if isinstance(done, str):
             wanted = done
-            return self.host.run(
-                self.t_s + within_s, lambda: self.host.loop.head is not None and self.state == wanted
-            )
+            return self.host.run(self.t_s + within_s, lambda: self.host.loop.head is not None and self.state == wanted)
         return self.host.run(self.t_s + within_s, done)
 
     def press(self, down: bool) -> None:

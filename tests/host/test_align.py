@@ -7,11 +7,12 @@ from random import Random
 import numpy as np
 import pytest
 from evenbed.head.align import Aligner
-
 from motions import PERIOD_S, STEPS_MM, Trapezoid, by_quadrature
 
 
-def follow(motion: Trapezoid, until_s: float, seed: int = 0, jitter_s: float = 0.0, steps: bool = False) -> tuple[Aligner, float]:
+def follow(
+    motion: Trapezoid, until_s: float, seed: int = 0, jitter_s: float = 0.0, steps: bool = False
+) -> tuple[Aligner, float]:
     rng = Random(seed)
     aligner = Aligner(PERIOD_S)
     t = 0.0

@@ -9,7 +9,6 @@ import pytest
 from evenbed.head.align import Aligner
 from evenbed.head.learning import Delay, DelayBook, Learner
 from evenbed.head.types import RigModel
-
 from motions import PERIOD_S, STEPS_MM, Trapezoid, by_quadrature
 
 # 90 nV rms at 80 samples/s behind a 50 kgf, 2 mV/V cell on 5 V: 4.41 mN rms (converter's data sheet, derived).

@@ -35,8 +35,8 @@ def test_factors_are_those_of_the_constants() -> None:
     assert constants.kgf == N_PER_KGF
     assert pytest.approx(constants.lbf, rel=1e-15) == N_PER_LBF
     assert pytest.approx(4.4482216152605, rel=1e-15) == N_PER_LBF
-    assert N_PER_LBF / N_PER_KGF == pytest.approx(constants.pound, rel=1e-15)
-    assert N_PER_KGF / N_PER_LBF == pytest.approx(2.2046226218487757, rel=1e-15)
+    assert pytest.approx(constants.pound, rel=1e-15) == N_PER_LBF / N_PER_KGF
+    assert pytest.approx(2.2046226218487757, rel=1e-15) == N_PER_KGF / N_PER_LBF
 
 
 @pytest.mark.parametrize(("text", "newtons"), HANDY)
@@ -90,7 +90,9 @@ def test_an_unknown_unit_is_named_with_those_that_are_known(text: str) -> None:
     assert all(unit in str(error.value) for unit in UNITS)
 
 
-@pytest.mark.parametrize("text", ["", "kgf", "24 24kgf", "1e3N", "24kgf!", "nan N", "inf N", "24_0N", "0x18N", "1.2.3N", "--3N"])
+@pytest.mark.parametrize(
+    "text", ["", "kgf", "24 24kgf", "1e3N", "24kgf!", "nan N", "inf N", "24_0N", "0x18N", "1.2.3N", "--3N"]
+)
 def test_nonsense_is_refused_with_an_example(text: str) -> None:
     with pytest.raises(UnitError, match="24kgf"):
         parse_force(text)

@@ -152,7 +152,7 @@ def session(c: Conversation) -> None:
     for count, _ in enumerate(c.readings(0.7)):
         c.toward_reference(HOLD, 9600)
         if count == 40:
-            c.remark("A hold does not turn back into a draw. The refused line neither moves anything nor renews the lease.")
+            c.remark("A hold does not turn back into a draw: refused, and the lease is not renewed by it.")
             c.toward_reference(DRAW, 9600)
     c.remark("Stop. The lease is void, the drive goes on holding; for 300 ms after it no lease is taken.")
     c.ask("stop")
@@ -180,7 +180,7 @@ def session(c: Conversation) -> None:
     c.remark("The record of the trip; clearing it under load is refused.")
     c.ask_and_wait("trip")
     c.ask_and_wait("clear")
-    c.remark("The pedal is held: after one second the string goes down, without the host, and stands where it is slack.")
+    c.remark("The pedal is held: after one second the string goes down, without the host, until it is slack.")
     c.press(2.0)
     c.wait(0.05)
     c.remark("Slack. The trip is still there until it is cleared; the board is latched then.")
@@ -201,13 +201,18 @@ def _told(entries: list[Entry]) -> list[bool]:
             keep[i] = True
             _keep_with_go(entries, keep, i)
         last = s
-    # A refused lease is worth its line, and so is what stands beside a remark.
+    # A refused lease is worth its line, and so are the reading after it and what stands before a remark.
     refused = {e.said.fields["of"] for e in entries if e.said and e.said.kind == "no"}
+    told_refusal = True
     for i, entry in enumerate(entries):
         if entry.way == ">" and entry.said and entry.said.fields["seq"] in refused:
             keep[i] = True
         if entry.said is None and i:
             keep[i - 1] = True
+        if entry.said and entry.said.kind == "no":
+            told_refusal = False
+        elif not told_refusal and _is_s(entry):
+            keep[i] = told_refusal = True
     # In a long run nobody keeps a line; one in its middle shows what goes on.
     for start, end in _runs(keep):
         if end - start > 50:

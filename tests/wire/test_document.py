@@ -31,6 +31,8 @@ TAP_MS = 700
 HELD_MS = 1000
 FROZEN_US = 300_000
 
+Line = dict[str, int]
+
 # Section 5, table of transitions: from, to -> what may bring it about.
 TRANSITIONS: dict[tuple[int, int], tuple[str, ...]] = {
     (LATCHED, ARMED): ("arm",),
@@ -91,7 +93,7 @@ def said() -> list[tuple[Sender, Taken]]:
     return [(row.sender, row.said) for row in rows() if row.said]
 
 
-def s_lines() -> list[dict[str, int]]:
+def s_lines() -> list[Line]:
     return [dict(line.fields) for _, line in said() if line.kind == "s"]
 
 
@@ -182,11 +184,11 @@ def test_refusals_fit_the_state() -> None:
     assert sorted(reasons) == [2, 2, 3, 6]
 
 
-def steps() -> Iterator[tuple[dict[str, int], dict[str, int], list[Taken], dict[int, Taken]]]:
+def steps() -> Iterator[tuple[Line, Line, list[Taken], dict[int, Taken]]]:
     """Two ``s`` lines that follow each other in the block, the board's answers between them and all lines asked."""
     asked: dict[int, Taken] = {}
     answers: list[Taken] = []
-    before: dict[str, int] | None = None
+    before: Line | None = None
     for sender, line in said():
         if sender is Sender.HOST:
             asked[line.fields["seq"]] = line
@@ -199,7 +201,7 @@ def steps() -> Iterator[tuple[dict[str, int], dict[str, int], list[Taken], dict[
             answers.append(line)
 
 
-def cause(before: dict[str, int], now: dict[str, int], answers: list[Taken], asked: dict[int, Taken], name: str) -> bool:
+def happened(name: str, before: Line, now: Line, answers: list[Taken], asked: dict[int, Taken]) -> bool:
     """Did ``name`` of TRANSITIONS happen between two ``s`` lines?"""
     if name in ("arm", "disarm", "clear"):
         return any(a.kind == "ok" and asked[a.fields["of"]].kind == name for a in answers)
@@ -224,12 +226,12 @@ def cause(before: dict[str, int], now: dict[str, int], answers: list[Taken], ask
     return force_n(now) < 10.0  # section 5, "loaded": 10 N by default
 
 
-def limits() -> dict[str, int]:
+def limits() -> Line:
     (line,) = [line for sender, line in said() if sender is Sender.BOARD and line.kind == "limits"]
     return dict(line.fields)
 
 
-def force_n(s: dict[str, int]) -> float:
+def force_n(s: Line) -> float:
     """Section 4."""
     rig = limits()
     return (s["raw_counts"] - rig["zero_counts"]) * 1000 / rig["gain_mcounts_n"]
@@ -243,7 +245,7 @@ def test_states_follow_the_table() -> None:
             continue
         walked.append(edge)
         assert edge in TRANSITIONS, (before, now)
-        assert any(cause(before, now, answers, asked, name) for name in TRANSITIONS[edge]), (before, now)
+        assert any(happened(name, before, now, answers, asked) for name in TRANSITIONS[edge]), (before, now)
     assert walked == [
         *((LATCHED, ARMED), (ARMED, MOVING), (MOVING, HOLDING), (HOLDING, FROZEN), (FROZEN, MOVING), (MOVING, ARMED)),
         *((ARMED, LATCHED), (LATCHED, ARMED), (ARMED, MOVING), (MOVING, FROZEN), (FROZEN, EASING), (EASING, FROZEN)),
@@ -279,7 +281,7 @@ def test_one_reading_fits_the_next() -> None:
 
 
 @pytest.mark.parametrize("s", s_lines(), ids=lambda s: str(s["seq"]))
-def test_flags_fit_the_rest_of_the_line(s: dict[str, int]) -> None:
+def test_flags_fit_the_rest_of_the_line(s: Line) -> None:
     assert bool(s["flags"] & ENABLED) == (s["state"] not in (LATCHED, CUT))
     assert bool(s["flags"] & PEDAL) == (s["held_ms"] > 0)
     assert s["flags"] & GREETED or s["go"] == NO_GO

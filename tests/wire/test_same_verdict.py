@@ -35,6 +35,7 @@ from .second_decoder import (
 )
 from .test_second_decoder import vectors
 
+DRAW = 0
 NOT_BELIEVED = {Why.EMPTY, Why.LONG, Why.FORM, Why.CHECK}
 OF_BOARD = {"s": Sample, "board": BoardInfo, "limits": Limits, "ok": Ok, "no": No, "trip": Trip}
 PRODUCT = {Sender.HOST: wire.HOST_LINES, Sender.BOARD: wire.BOARD_LINES}
@@ -313,6 +314,38 @@ def test_streams(lines: list[bytes], rest: bytes) -> None:
 @settings(max_examples=600, deadline=None)
 def test_board_answers_as_the_document_says(line: bytes) -> None:
     compare_board(line)
+
+
+@pytest.mark.parametrize(
+    ("earlier", "seq", "fresh"),
+    [
+        # hardware/protocol.md section 6, "Fresh": newer than every line since hello, whatever its kind and its answer.
+        ([], 5002, True),
+        ([], 5001, False),
+        ([], 0, True),
+        ([], 1, False),
+        ([encode("stop", 5003)], 5002, False),
+        ([encode("stop", 5003)], 5004, True),
+        ([encode("limits", 5003)], 5003, False),
+        ([encode("arm", 5003, 0)], 5002, False),
+        ([encode("nonsense", 5003, 1, 2)], 5002, False),
+        ([encode("go", 5003, 9, 9, 9, 9, 9)], 5002, False),
+        ([encode("go", 5003, 1)], 5002, True),
+        ([encode("stop", 5000)], 5002, True),
+        ([encode("stop", 5003), encode("hello", 5002, 1)], 5003, True),
+        ([encode("stop", 5003)[:-1] + b"x"], 5002, True),
+        ([encode("stop", 9999), encode("stop", 3)], 2, False),
+        ([encode("stop", 9999), encode("stop", 3)], 4, True),
+    ],
+)
+def test_a_lease_is_taken_only_when_fresh(earlier: list[bytes], seq: int, fresh: bool) -> None:
+    before = by_board(b"".join(line + b"\n" for line in earlier))
+    after = by_board(b"".join(line + b"\n" for line in [*earlier, encode("go", seq, DRAW, 16, 0, 0, 100)]))
+    not_sound = 7
+    assert after[: len(before)] == before
+    assert [(a.kind, a.fields["of"], a.fields["reason"]) for a in after[len(before) :]] == (
+        [("no", seq, not_sound)] if fresh else []
+    )
 
 
 @pytest.mark.parametrize("line", sorted({line for _, _, line in vectors()}))

@@ -12,23 +12,18 @@ from evenbed_fw import faults, safety, wire
 
 from evenbed.head import states as st
 from evenbed.head.align import Aligner
-from evenbed.head.disturbance import DisturbanceWatch
-from evenbed.head.governor import CONTACT_N, Drawing, Holding
-from evenbed.head.guard import Guard, margin_n
+from evenbed.head.guard import Guard
 from evenbed.head.learning import DelayBook
 from evenbed.head.pedal import PedalListener
-from evenbed.head.proof import FIRST_LOOK, ClampProof, Look, ProofBook
+from evenbed.head.proof import ProofBook
 from evenbed.head.record import PullRecord
 from evenbed.head.reference import Referencing
-from evenbed.head.steady import Forecast, SteadyDetector
+from evenbed.head.running import RETURN_MM_S, PullRun
+from evenbed.head.steady import Forecast
 from evenbed.head.stops import stop_event
 from evenbed.head.types import Ask, Command, Event, Force, Fresh, Go, Pull, RigModel, Say, Shot, Stale
 from evenbed.link.messages import No, Ok, Sample, Trip
 
-EASE_MM_S = 40.0
-RETURN_MM_S = 30.0
-SLACK_N = 3.0
-STROKE_RESERVE_MM = 5.0
 STALE_S = 0.1
 ANSWER_S = 0.5
 START_S = 0.3  # a draw that the board has not begun by then is given up
@@ -51,7 +46,7 @@ class Head:
         self.ceiling_n = min(ceiling_n, rig.limit_n)
         self.states = st.States()
         self.pull: Pull | None = None
-        self.record: PullRecord | None = None
+        self.run: PullRun | None = None  # the pull under way, or the last one
         self.delays = DelayBook(rig)
         self.proofs = ProofBook()
         self.pedal = PedalListener()
@@ -59,24 +54,11 @@ class Head:
         self.working_zero_n = 0.0  # of the working zero, from the reference zero
         self.home_mm: float | None = None
         self.shot: Shot | None = None
-        self.question = ""
         self.stop: Event | None = None
-        self.forecast: Forecast | None = None
         self._now = 0.0
         self._aligner = Aligner(rig.period_s)
-        self._drawing: Drawing | None = None
-        self._holding: Holding | None = None
-        self._steady: SteadyDetector | None = None
-        self._watch = DisturbanceWatch()
-        self._proof: ClampProof | None = None
-        self._look: Look | None = None
-        self._k_open: float | None = None
         self._referencing: Referencing | None = None
-        self._press_s = 0.0
         self._since_s = 0.0
-        self._start_mm = 0.0
-        self._reached_mm = 0.0
-        self._ease_mm = 0.0
         self._conversion = -1
         self._stop_due_s: float | None = None
         self._wanted = ""  # the line whose answer is awaited
@@ -106,7 +88,22 @@ class Head:
     @property
     def steady(self) -> bool:
         """Has the hold settled?"""
-        return self._steady is not None and self._steady.steady
+        return self.run is not None and self.run.steady
+
+    @property
+    def record(self) -> PullRecord | None:
+        """Record of the pull under way, or of the last one."""
+        return self.run.record if self.run is not None else None
+
+    @property
+    def question(self) -> str:
+        """What is asked of the stringer: "open" or "slips" while a clamp is not proved, else empty."""
+        return self.run.question if self.run is not None else ""
+
+    @property
+    def forecast(self) -> Forecast | None:
+        """What clamping now would lose."""
+        return self.run.forecast if self.run is not None else None
 
     @property
     def word(self) -> str:
@@ -231,8 +228,6 @@ class Head:
         self._aligner.add(board_s, x, v)
         if s.has(safety.F_END_LOW) and s.rate_steps_s == 0:
             self.home_mm = x
-        if self.record is not None and s.sound:
-            self.record.peak_n = max(self.record.peak_n, self.shot.force_n)
 
     def _obey_board(self, s: Sample) -> None:
         """The board's own state comes first."""
@@ -297,7 +292,8 @@ class Head:
             self._enter("no_contact")
             self._close("let down")
         elif self.states.may("let_down"):
-            self.question = ""
+            if self.run is not None:
+                self.run.question = ""
             self._enter("let_down")
             self._close("let down")
         elif self.state == st.SLACK:
@@ -326,13 +322,15 @@ class Head:
             else:
                 self._begin_draw(self.pull)
         elif state == st.HOLDING:
-            self._begin_proof()
+            assert self.shot is not None and self.run is not None
+            self.run.begin_proof(self._now, self.shot)
+            self._enter("clamped")
         elif state == st.PROVING_CLAMP and self.question:
             if self.pedal.double:
                 self._tell("hint", "That was a second press within a second: it raises nothing. Press once more.")
             else:
-                self.question = ""
-                self._proof = None
+                assert self.run is not None
+                self.run.question = ""
                 self._enter("back_to_reference")
         elif state == st.FROZEN:
             self._let_down()
@@ -340,58 +338,46 @@ class Head:
     def _unloaded(self) -> bool:
         return self.shot is not None and self.shot.reference_force_n < 8.0
 
-    # --- a pull ------------------------------------------------------------------------------------------------------
+    # --- a pull ----------------------------------------------------------------------------------------------
     def _begin_draw(self, pull: Pull) -> None:
         shot = self.shot
         if shot is None or not shot.sample.sound:
             self._tell("hint", "The readings are not sound: nothing is drawn.")
             return
-        target = pull.reference_n * (1.0 + pull.over_pull)
-        self.record = PullRecord(pull.label, pull.reference_n, self.ceiling_n)
-        self._drawing = Drawing(self.rig, pull, self._aligner, self.delays.delay, shot.x_mm, target)
-        self._holding = None
-        self._steady = None
-        self._proof = None
-        self._look = None
-        self._k_open = None
-        self._watch = DisturbanceWatch()
-        self.forecast = None
-        self.question = ""
-        self._start_mm = shot.x_mm
-        self._press_s = self._now
+        self.run = PullRun(self.rig, pull, self.ceiling_n, self._aligner, self.delays, self.proofs, self._now, shot)
         self._enter("draw")
 
     def _close(self, how: str) -> None:
         """End the record of the pull that is under way, if one is."""
-        record = self.record
-        if record is not None and not record.ended:
-            record.ended = how
-            record.done_s = self._now - self._press_s
+        if self.run is not None and self.run.close(how, self._now):
             self._tell("pull_done", how)
 
     def _act(self, shot: Shot) -> None:
-        state = self.state
-        if state == st.REFERENCING:
+        if self.state == st.REFERENCING:
             self._reference(shot)
-        elif state in (st.TAKING_UP, st.DRAWING):
-            self._draw(shot)
-        elif state in (st.HOLDING, st.PRE_STRETCHING):
-            self._hold(shot)
-        elif state == st.PROVING_CLAMP:
-            self._prove(shot)
-        elif state in (st.EASING_OFF, st.RETURNING):
-            self._ease(shot)
-        if self.state in st.LOADED:
-            self._guard(shot)
+        elif self.state in st.LOADED:
+            self._run(shot)
 
-    def _guard(self, shot: Shot) -> None:
-        record = self.record
-        k = self.rig.stiffest_n_mm
-        if self._drawing is not None and self._drawing.learner.k_n_mm is not None:
-            k = self._drawing.learner.k_high_n_mm
-        if record is not None and self.state in (st.TAKING_UP, st.DRAWING, st.PRE_STRETCHING, st.HOLDING):
-            margin = margin_n(self.rig, shot, self.ceiling_n, k)
-            record.least_margin_n = min(record.least_margin_n, margin)
+    def _run(self, shot: Shot) -> None:
+        run = self.run
+        if run is None:
+            # A string from before this program began: it can only come down.
+            if self.state == st.EASING_OFF:
+                self._commands.append(Go(wire.EASE, RETURN_MM_S, shot.x_mm - 5.0, self.ceiling_n))
+            return
+        self._commands.append(run.step(self.state, self._now, shot, self._now - self._since_s, self.home_mm))
+        self._events += run.told
+        run.told.clear()
+        for name in run.happened:
+            self._enter(name)
+            if name == "slack_again":
+                self._close("let off")
+            elif name == "no_contact":
+                self._close("no string")
+        run.happened.clear()
+        if self.state not in st.LOADED:
+            self._commands.clear()
+            return
         why = self.guard.check(self._now, shot, self.ceiling_n, self.state)
         if why:
             self._commands.clear()
@@ -411,166 +397,5 @@ class Head:
         self.working_zero_n = done.zero_n
         self._enter("zeroed")
 
-    def _draw(self, shot: Shot) -> None:
-        drawing, record, pull = self._drawing, self.record, self.pull
-        assert drawing is not None and record is not None and pull is not None
-        go = drawing.step(shot.t_s, shot.force_n, shot.x_mm, shot.v_mm_s, self.ceiling_n)
-        self._commands.append(go)
-        if shot.sample.has(safety.F_LIMITING):
-            record.limited = True
-        if self.state == st.TAKING_UP:
-            if drawing.contact_mm is not None:
-                record.contact_s = self._now - self._press_s
-                self._enter("contact")
-            elif self._no_string(shot, pull):
-                self._enter("no_contact")
-                self._tell(
-                    "no_string",
-                    f"No string felt over {shot.x_mm - self._start_mm:.0f} mm. Is it in the gripper? Put it in and tap.",
-                )
-                self._close("no string")
-            return
-        if drawing.arrived(shot.force_n, shot.x_mm, shot.v_mm_s):
-            self._reach(shot, "over_pulled" if pull.over_pull > 0.0 else "reached")
-        elif shot.sample.has(safety.F_END_HIGH):
-            self._reach(shot, "out_of_travel")
-            self._tell(
-                "out_of_travel",
-                f"The carriage is at its end at {shot.force_n:.0f} N, short of {drawing.target_n:.0f} N. "
-                "Clamp, let off, take a shorter bite and draw again.",
-                force_n=shot.force_n,
-            )
 
-    def _no_string(self, shot: Shot, pull: Pull) -> bool:
-        run = shot.x_mm - self._start_mm
-        at_end = shot.sample.has(safety.F_END_HIGH) and shot.v_mm_s == 0.0
-        return at_end or (shot.v_mm_s == 0.0 and run > pull.slack_max_mm - 1.0)
-
-    def _reach(self, shot: Shot, name: str) -> None:
-        drawing, record, pull = self._drawing, self.record, self.pull
-        assert drawing is not None and record is not None and pull is not None
-        learner = drawing.learner
-        found = learner.find_delay()
-        if found is not None:
-            self.delays.add(found)
-        k = learner.k_n_mm or self.rig.stiffest_n_mm
-        target = min(drawing.target_n, shot.force_n) if name == "out_of_travel" else drawing.target_n
-        self._holding = Holding(self.rig, self._aligner, self.delays.delay, k, target, shot.x_mm, learner.fading_n_s)
-        self._steady = SteadyDetector(pull.family, pull.reference_n, self._now)
-        self._reached_mm = shot.x_mm
-        record.reached_s = self._now - self._press_s
-        record.stiffness_n_mm = learner.k_n_mm
-        record.delay_s = self.delays.delay.delay_s
-        record.draw_length_mm = shot.x_mm - (drawing.contact_mm or shot.x_mm)
-        self._enter(name)
-
-    def _hold(self, shot: Shot) -> None:
-        holding, record, pull, steady = self._holding, self.record, self.pull, self._steady
-        assert holding is not None and record is not None and pull is not None and steady is not None
-        if self.state == st.PRE_STRETCHING and self._now - self._since_s > pull.over_pull_s:
-            holding.target_n = pull.reference_n
-            self._enter("reached")
-        go = holding.step(shot.t_s, shot.force_n, shot.x_mm, self.ceiling_n)
-        if self._look is not None:
-            go = self._look_up(self._look, shot, go)
-        self._commands.append(go)
-        ended = self._watch.step(shot.t_s, holding.z_mm, holding.path_rate_mm_s, holding.alert)
-        if ended is not None and abs(ended.path_mm) > 0.05:
-            record.disturbances.append(ended)
-            self._tell("disturbance", ended.name, path_mm=ended.path_mm, duration_s=ended.duration_s)
-            if pull.woven and self._k_open is None and ended.name != "hand-over" and self.state == st.HOLDING:
-                rise = FIRST_LOOK * pull.reference_n / holding.k_n_mm
-                self._look = Look(self.rig, rise, shot.t_s, shot.x_mm)
-        was = steady.steady
-        near = abs(shot.force_n - holding.target_n) < 0.005 * holding.target_n
-        creep = -holding.path_rate_mm_s * holding.k_n_mm
-        ok = near and self._stroke_left(shot) > STROKE_RESERVE_MM and not shot.sample.has(safety.F_END_HIGH)
-        steady.step(self._now, creep, self._watch.active, ok)
-        self.forecast = steady.forecast(self._now)
-        if steady.steady and not was:
-            if record.steady_s is None:
-                record.steady_s = self._now - self._press_s
-            self._tell("steady", "steady")
-
-    def _look_up(self, look: Look, shot: Shot, go: Go) -> Go:
-        """A first look, while the clamp must still be open."""
-        if look.step(shot.t_s, shot.force_n, self._aligner.position(self.delays.delay.delay_s)):
-            self._k_open = look.k_n_mm
-            self._look = None
-        return Go(go.mode, go.speed_mm_s, look.end_mm, go.ceiling_n)
-
-    def _stroke_left(self, shot: Shot) -> float:
-        if self.home_mm is None:
-            return self.rig.travel_mm
-        return self.home_mm + self.rig.travel_mm - shot.x_mm
-
-    def _begin_proof(self) -> None:
-        shot, holding, record = self.shot, self._holding, self.record
-        assert shot is not None and holding is not None and record is not None
-        record.clamped_s = self._now - self._press_s
-        record.force_at_clamp_n = shot.force_n
-        record.take_up_mm = shot.x_mm - self._reached_mm
-        if self.forecast is not None:
-            record.creep_n_s = self.forecast.creep_n_s
-            record.loss_now_n = self.forecast.now_n
-        self._proof = ClampProof(
-            self.rig,
-            holding.target_n,
-            holding.k_n_mm,
-            self._k_open,
-            self.delays.delay.delay_s,
-            self.proofs,
-            self.pull is not None and self.pull.woven,
-            shot.t_s,
-            shot.x_mm,
-        )
-        self._enter("clamped")
-
-    def _prove(self, shot: Shot) -> None:
-        proof, record = self._proof, self.record
-        assert proof is not None and record is not None
-        if self.question:
-            self._commands.append(Go(wire.HOLD, self.rig.hold_rate_mm_s, proof.end_mm, self.ceiling_n))
-            return
-        seen = self._aligner.position(self.delays.delay.delay_s)
-        learnt = proof.learnt
-        late = self._aligner.position(self.delays.delay.delay_s + self.rig.period_s)
-        go = proof.step(shot.t_s, shot.force_n, seen, late, shot.x_mm, self.ceiling_n)
-        self._commands.append(go)
-        if not proof.verdict:
-            return
-        record.proof_ratio = proof.ratio
-        if proof.verdict == "holds":
-            record.proof = "holds" if learnt else "not yet judged"
-            self._enter("proved")
-            return
-        record.proof = proof.verdict
-        what = "The clamp looks open" if proof.verdict == "open" else "The string slips through the clamp"
-        self.question = proof.verdict
-        self.pedal.lock(self._now)
-        self._tell(
-            "proof_failed",
-            f"{what}: nothing is let off. Set the clamp again; tap to pull back to {record.reference_n:.0f} N, "
-            "hold to let the string down.",
-            ratio=proof.ratio,
-        )
-
-    def _ease(self, shot: Shot) -> None:
-        if self.state == st.EASING_OFF and shot.force_n < SLACK_N:
-            self._enter("slack_again")
-            self._close("let off")
-        speed = EASE_MM_S if self.state == st.EASING_OFF and shot.force_n > 20.0 else RETURN_MM_S
-        if self.state == st.EASING_OFF and shot.force_n <= 20.0:
-            speed = RETURN_MM_S / 2.0
-        self._ease_mm = self._start_mm
-        done = shot.sample.state == safety.ARMED and self._now - self._since_s > 0.05
-        if self.state == st.RETURNING and done and shot.x_mm <= self._start_mm + 0.05:
-            self._enter("returned")
-            return
-        if self.state == st.EASING_OFF and shot.x_mm <= self._start_mm + 0.01 and shot.force_n >= SLACK_N:
-            # The string lengthened while it was held: the slack lies further down than where the draw began.
-            self._start_mm -= 5.0
-        self._commands.append(Go(wire.EASE, speed, self._start_mm, self.ceiling_n))
-
-
-__all__ = ["CONTACT_N", "Head", "Step"]
+__all__ = ["Head", "Step"]

@@ -125,9 +125,7 @@ class ClampProof:
         """Stiffness that the look showed; 0 before."""
         return self._look.k_n_mm or 0.0
 
-    def step(
-        self, t_s: float, force_n: float, seen_mm: float, late_mm: float, x_mm: float, ceiling_n: float
-    ) -> Go:
+    def step(self, t_s: float, force_n: float, seen_mm: float, late_mm: float, x_mm: float, ceiling_n: float) -> Go:
         """Take one reading: force, the position it belongs to, the position if the reading were one period later
         than is believed, and the position now."""
         look = self._look

@@ -1,0 +1,254 @@
+"""One pull, from the press to the empty gripper: what is done in each state and what makes it end.
+
+``PullRun`` lives as long as its pull. Its ``step`` returns the lease to send and leaves in ``happened`` the names of the
+transitions that are due and in ``told`` what is worth saying; the head carries them out.
+"""
+
+from __future__ import annotations
+
+from evenbed_fw import safety, wire
+
+from evenbed.head import states as st
+from evenbed.head.align import Aligner
+from evenbed.head.disturbance import DisturbanceWatch
+from evenbed.head.governor import Drawing, Holding
+from evenbed.head.guard import margin_n
+from evenbed.head.learning import DelayBook
+from evenbed.head.proof import FIRST_LOOK, ClampProof, Look, ProofBook
+from evenbed.head.record import PullRecord
+from evenbed.head.steady import Forecast, SteadyDetector
+from evenbed.head.types import Event, Go, Pull, RigModel, Shot
+
+EASE_MM_S = 40.0
+RETURN_MM_S = 30.0
+NEARLY_SLACK_N = 20.0
+SLACK_N = 3.0
+STROKE_RESERVE_MM = 5.0
+
+
+class PullRun:
+    """One pull on one rig. ``aligner``, ``delays`` and ``proofs`` are the head's: they outlast the pull."""
+
+    def __init__(
+        self,
+        rig: RigModel,
+        pull: Pull,
+        ceiling_n: float,
+        aligner: Aligner,
+        delays: DelayBook,
+        proofs: ProofBook,
+        now_s: float,
+        shot: Shot,
+    ) -> None:
+        self.rig = rig
+        self.pull = pull
+        self.ceiling_n = ceiling_n
+        self.record = PullRecord(pull.label, pull.reference_n, ceiling_n)
+        self.forecast: Forecast | None = None
+        self.question = ""  # "open" or "slips" while a clamp is not proved
+        self.happened: list[str] = []
+        self.told: list[Event] = []
+        self._aligner = aligner
+        self._delays = delays
+        self._proofs = proofs
+        target = pull.reference_n * (1.0 + pull.over_pull)
+        self.drawing = Drawing(rig, pull, aligner, delays.delay, shot.x_mm, target)
+        self.holding: Holding | None = None
+        self._steady: SteadyDetector | None = None
+        self._watch = DisturbanceWatch()
+        self._proof: ClampProof | None = None
+        self._look: Look | None = None
+        self._k_open: float | None = None
+        self._press_s = now_s
+        self._now = now_s
+        self._start_mm = shot.x_mm
+        self._reached_mm = shot.x_mm
+        self._over_until_s = 0.0
+
+    @property
+    def steady(self) -> bool:
+        """Has the hold settled?"""
+        return self._steady is not None and self._steady.steady
+
+    def _tell(self, name: str, says: str, **values: float) -> None:
+        self.told.append(Event(name, says, values))
+
+    def close(self, how: str, now_s: float) -> bool:
+        """End the record; False if it was ended before."""
+        if self.record.ended:
+            return False
+        self.record.ended = how
+        self.record.done_s = now_s - self._press_s
+        return True
+
+    def step(self, state: str, now_s: float, shot: Shot, since_s: float, home_mm: float | None) -> Go:
+        """Take one reading in ``state``, entered ``since_s`` ago; return the lease."""
+        self._now = now_s
+        if shot.sample.sound:
+            self.record.peak_n = max(self.record.peak_n, shot.force_n)
+        if state in (st.EASING_OFF, st.RETURNING):
+            return self._ease(state, shot, since_s)
+        if state == st.PROVING_CLAMP:
+            return self._prove(shot)
+        k = self.rig.stiffest_n_mm if self.drawing.learner.k_n_mm is None else self.drawing.learner.k_high_n_mm
+        self.record.least_margin_n = min(self.record.least_margin_n, margin_n(self.rig, shot, self.ceiling_n, k))
+        if state in (st.TAKING_UP, st.DRAWING):
+            return self._draw(state, shot)
+        return self._hold(state, shot, home_mm)
+
+    # --- drawing ---------------------------------------------------------------------------------------------
+    def _draw(self, state: str, shot: Shot) -> Go:
+        drawing, record = self.drawing, self.record
+        go = drawing.step(shot.t_s, shot.force_n, shot.x_mm, shot.v_mm_s, self.ceiling_n)
+        record.limited |= shot.sample.has(safety.F_LIMITING)
+        if state == st.TAKING_UP:
+            if drawing.contact_mm is not None:
+                record.contact_s = self._now - self._press_s
+                self.happened.append("contact")
+            elif self._no_string(shot):
+                self.happened.append("no_contact")
+                self._tell(
+                    "no_string",
+                    f"No string felt over {shot.x_mm - self._start_mm:.0f} mm. Is it in the gripper? Put it in and tap.",
+                )
+        elif drawing.arrived(shot.force_n, shot.x_mm, shot.v_mm_s):
+            self._reach(shot, "over_pulled" if self.pull.over_pull > 0.0 else "reached")
+        elif shot.sample.has(safety.F_END_HIGH):
+            self._reach(shot, "out_of_travel")
+            self._tell(
+                "out_of_travel",
+                f"The carriage is at its end at {shot.force_n:.0f} N, short of {drawing.target_n:.0f} N. "
+                "Clamp, let off, take a shorter bite and draw again.",
+                force_n=shot.force_n,
+            )
+        return go
+
+    def _no_string(self, shot: Shot) -> bool:
+        if shot.v_mm_s != 0.0:
+            return False
+        return shot.sample.has(safety.F_END_HIGH) or shot.x_mm - self._start_mm > self.pull.slack_max_mm - 1.0
+
+    def _reach(self, shot: Shot, name: str) -> None:
+        drawing, record = self.drawing, self.record
+        learner = drawing.learner
+        found = learner.find_delay()
+        if found is not None:
+            self._delays.add(found)
+        delay = self._delays.delay
+        k = learner.k_n_mm or self.rig.stiffest_n_mm
+        target = min(drawing.target_n, shot.force_n) if name == "out_of_travel" else drawing.target_n
+        self.holding = Holding(self.rig, self._aligner, delay, k, target, shot.x_mm, learner.fading_n_s)
+        self._steady = SteadyDetector(self.pull.family, self.pull.reference_n, self._now)
+        self._reached_mm = shot.x_mm
+        self._over_until_s = self._now + self.pull.over_pull_s
+        record.reached_s = self._now - self._press_s
+        record.stiffness_n_mm = learner.k_n_mm
+        record.delay_s = delay.delay_s
+        record.draw_length_mm = shot.x_mm - (drawing.contact_mm or shot.x_mm)
+        self.happened.append(name)
+
+    # --- holding ---------------------------------------------------------------------------------------------
+    def _hold(self, state: str, shot: Shot, home_mm: float | None) -> Go:
+        holding, record, steady = self.holding, self.record, self._steady
+        assert holding is not None and steady is not None
+        if state == st.PRE_STRETCHING and self._now > self._over_until_s:
+            holding.target_n = self.pull.reference_n
+            self.happened.append("reached")
+        go = holding.step(shot.t_s, shot.force_n, shot.x_mm, self.ceiling_n)
+        if self._look is not None:
+            go = self._look_up(self._look, shot, go)
+        self._name_disturbance(state, shot, holding)
+        near = abs(shot.force_n - holding.target_n) < 0.005 * holding.target_n
+        creep = -holding.path_rate_mm_s * holding.k_n_mm
+        stroke = self.rig.travel_mm if home_mm is None else home_mm + self.rig.travel_mm - shot.x_mm
+        free = stroke > STROKE_RESERVE_MM and not shot.sample.has(safety.F_END_HIGH)
+        was = steady.steady
+        steady.step(self._now, creep, self._watch.active, near and free and state == st.HOLDING)
+        self.forecast = steady.forecast(self._now)
+        if steady.steady and not was:
+            if record.steady_s is None:
+                record.steady_s = self._now - self._press_s
+            self._tell("steady", "steady")
+        return go
+
+    def _name_disturbance(self, state: str, shot: Shot, holding: Holding) -> None:
+        ended = self._watch.step(shot.t_s, holding.z_mm, holding.path_rate_mm_s, holding.alert)
+        if ended is None or abs(ended.path_mm) <= 0.05:
+            return
+        self.record.disturbances.append(ended)
+        self._tell("disturbance", ended.name, path_mm=ended.path_mm, duration_s=ended.duration_s)
+        if self.pull.woven and self._k_open is None and ended.name != "hand-over" and state == st.HOLDING:
+            rise = FIRST_LOOK * self.pull.reference_n / holding.k_n_mm
+            self._look = Look(self.rig, rise, shot.t_s, shot.x_mm)
+
+    def _look_up(self, look: Look, shot: Shot, go: Go) -> Go:
+        """A first look, while the clamp must still be open."""
+        if look.step(shot.t_s, shot.force_n, self._aligner.position(self._delays.delay.delay_s)):
+            self._k_open = look.k_n_mm
+            self._look = None
+        return Go(go.mode, go.speed_mm_s, look.end_mm, go.ceiling_n)
+
+    # --- the clamp -------------------------------------------------------------------------------------------
+    def begin_proof(self, now_s: float, shot: Shot) -> None:
+        """The stringer says that the new clamp is set. Only while holding."""
+        holding, record = self.holding, self.record
+        assert holding is not None
+        record.clamped_s = now_s - self._press_s
+        record.force_at_clamp_n = shot.force_n
+        record.take_up_mm = shot.x_mm - self._reached_mm
+        if self.forecast is not None:
+            record.creep_n_s = self.forecast.creep_n_s
+            record.loss_now_n = self.forecast.now_n
+        self._look = None
+        self._proof = ClampProof(
+            self.rig,
+            holding.target_n,
+            holding.k_n_mm,
+            self._k_open,
+            self._delays.delay.delay_s,
+            self._proofs,
+            self.pull.woven,
+            shot.t_s,
+            shot.x_mm,
+        )
+
+    def _prove(self, shot: Shot) -> Go:
+        proof, record = self._proof, self.record
+        assert proof is not None
+        if self.question:
+            return Go(wire.HOLD, self.rig.hold_rate_mm_s, proof.end_mm, self.ceiling_n)
+        delay_s = self._delays.delay.delay_s
+        seen = self._aligner.position(delay_s)
+        late = self._aligner.position(delay_s + self.rig.period_s)
+        go = proof.step(shot.t_s, shot.force_n, seen, late, shot.x_mm, self.ceiling_n)
+        if not proof.verdict:
+            return go
+        record.proof_ratio = proof.ratio
+        if proof.verdict == "holds":
+            record.proof = "holds" if proof.learnt else "not yet judged"
+            self.happened.append("proved")
+            return go
+        record.proof = proof.verdict
+        what = "The clamp looks open" if proof.verdict == "open" else "The string slips through the clamp"
+        self.question = proof.verdict
+        self._tell(
+            "proof_failed",
+            f"{what}: nothing is let off. Set the clamp again; tap to pull back to {self.pull.reference_n:.0f} N, "
+            "hold to let the string down.",
+            ratio=proof.ratio,
+        )
+        return go
+
+    # --- letting off -----------------------------------------------------------------------------------------
+    def _ease(self, state: str, shot: Shot, since_s: float) -> Go:
+        speed = RETURN_MM_S
+        if state == st.EASING_OFF:
+            speed = EASE_MM_S if shot.force_n > NEARLY_SLACK_N else RETURN_MM_S / 2.0
+            if shot.force_n < SLACK_N:
+                self.happened.append("slack_again")
+            elif shot.x_mm <= self._start_mm + 0.01:
+                # The string lengthened while it was held: the slack lies further down than where the draw began.
+                self._start_mm -= 5.0
+        elif shot.sample.state == safety.ARMED and since_s > 0.05:
+            self.happened.append("returned")
+        return Go(wire.EASE, speed, self._start_mm, self.ceiling_n)
