@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+OVERTRAVEL_MM = 3.0  # from a switch to the hard stop: more than the 2.25 mm to brake from 60 mm/s at 800 mm/s2
+
 
 @dataclass(frozen=True)
 class CarriageParams:
@@ -49,8 +51,8 @@ class Carriage:
             self._play_mm = min(max(play, 0.0), p.backlash_mm)
             went = play - self._play_mm
         new = self.mm + went
-        if new < -1.0 or new > p.travel_mm + 1.0:  # the hard stops, a millimetre behind the switches
-            new = min(max(new, -1.0), p.travel_mm + 1.0)
+        if new < -OVERTRAVEL_MM or new > p.travel_mm + OVERTRAVEL_MM:
+            new = min(max(new, -OVERTRAVEL_MM), p.travel_mm + OVERTRAVEL_MM)
             self.lost_mm += went - (new - self.mm)
             went = new - self.mm
         self.mm = new

@@ -160,8 +160,8 @@ class Bench:
             raise RuntimeError(f"{self.case}: not armed, {self.trips()}")
         self.wait(0.5)
 
-    def warm_up(self, plant: Plant) -> None:
-        """One ordinary pull of another string: the head learns the rig. Raises RuntimeError if it gets stuck."""
+    def warm_up(self, plant: Plant) -> bool:
+        """One ordinary pull of another string, from which the head learns the rig. Returns whether it went through."""
         self.rig.mount(plant)
         self.tap()
         held = self.wait(15.0, lambda: self.state() == st.HOLDING) and not self.wait(1.5, self.stopped)
@@ -177,11 +177,11 @@ class Bench:
                 self.wait(1.5)
                 self.rig.press_pedal(False)
         if not held or not self.wait(15.0, lambda: self.state() == st.SLACK):
-            raise RuntimeError(f"{self.case}: a pull to warm up ended {self.state()}, {self.trips()}")
+            return False
         self.wait(1.2)
         self.rig.mount(self.plant)
         self.plant.t_s = self.now_s
-        self.events.clear()
+        return True
 
     def draw(self, result: Result) -> bool:
         """Tap, draw, and hold without hands. Fills in ``result``; returns whether it settled."""
@@ -332,7 +332,9 @@ def measure_loop(case: Case, pipeline_s: float, warm: int) -> Result:
     assert loop.head is not None and isinstance(loop, TimedLoop)
     loop.head.plan(Pull(case.reference_n, family=case.row.family, woven=case.row.woven))
     for i in range(warm):
-        bench.warm_up(Case(case.row, case.kind, 20000 + 100 * case.seed + i, False).plant())
+        if not bench.warm_up(Case(case.row, case.kind, 20000 + 100 * case.seed + i, False).plant()):
+            result.trips = ["warm-up got stuck", *bench.trips()]
+            return result
     bench.events.clear()
     loop.work_us.clear()
     hands = case.hands

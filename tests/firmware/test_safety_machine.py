@@ -189,20 +189,41 @@ class BoardMachine(RuleBasedStateMachine):
         self.foot(False)
         self.run(120)
 
-    @rule(mode=modes, ms=some_ms)
-    def whole_pull(self, mode: int, ms: int) -> None:
-        """What a good host does, so that loads are reached: arm, tap, draw well past the slack."""
-        if self.core.state == safety.LATCHED:
-            self.host_arms(250_000, 1_100)
-        if self.core.state == safety.ARMED:
-            self.run(1_050)
-            self.foot(True)
-            self.taps += 1
-            self.run(100)
-            self.foot(False)
-            self.run(120)
-            self.run(500, (wire.DRAW, 96_000, 60_000, 8_388_607, 150))
+    def make_ready(self) -> None:
+        """A good person and a good host find the way back to an armed head from wherever things stand."""
+        core = self.core
+        self.hw.pins = I_PEDAL_B | I_ESTOP_OK | I_SUPPLY_OK
+        self.say("hello", wire.PROTOCOL)
+        self.run(600)
+        for _ in range(12):
+            if core.state == safety.ARMED:
+                break
+            if core.loaded():
+                self.long_press(3_500)
+            elif core.state in (safety.FROZEN, safety.CUT):
+                self.host_clears()
+            elif core.state == safety.LATCHED:
+                self.host_arms(250_000, 5)
+            self.run(400)
+        assert core.state == safety.ARMED and not core.loaded() and core.fault == faults.NONE
+
+    @rule(rate=rates, end=ends, soft=softs, ms=some_ms)
+    def draw(self, rate: int, end: int, soft: int, ms: int) -> None:
+        """A draw as it should be; the rules that come next meet it in flight."""
+        self.make_ready()
+        self.run(1_050)
+        self.tap(100)
+        self.run(ms, (wire.DRAW, max(rate, 9_600), end, soft, 150))
+
+    @rule(past=st.integers(100, 60_000), mode=modes, ms=some_ms)
+    def pull(self, past: int, mode: int, ms: int) -> None:
+        """A draw to well past the slack at full speed, and what follows it."""
+        self.draw(96_000, self.hw.slack + past, 8_388_607, 600)
         self.run(ms, (mode, 96_000, self.hw.at + (500 if mode == wire.HOLD else -3_000), 8_388_607, 150))
+
+    @rule(past=st.integers(100, 60_000), ms=some_ms)
+    def pull_and_hold(self, past: int, ms: int) -> None:
+        self.pull(past, wire.HOLD, ms)
 
     @rule(ms=st.integers(1, 200))
     def readings_stop(self, ms: int) -> None:
@@ -282,4 +303,4 @@ class BoardMachine(RuleBasedStateMachine):
 
 
 TestBoardMachine = BoardMachine.TestCase
-TestBoardMachine.settings = settings(max_examples=40, stateful_step_count=25, deadline=None)
+TestBoardMachine.settings = settings(max_examples=60, stateful_step_count=20, deadline=None)

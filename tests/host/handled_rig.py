@@ -22,6 +22,7 @@ from evenbed_sim.stringer import Habits, Stringer
 ABOVE = 1.06  # ceiling over the highest planned force
 AT_REST = (safety.LATCHED, safety.ARMED, safety.FROZEN, safety.CUT)
 PERMIT_S = 2.2  # a tap at rest may wait 2 s for its draw (board), and its line be on its way
+UNLOADED_N = 12.0  # the board calls a string loaded above 10 N, 2.5 times the contact force; it recovers a little
 NOISE_MM = 1e-4  # rounding of the simulated carriage
 
 
@@ -208,6 +209,6 @@ class HandledRig:
             self.wait(0.1)
             self.press(False)
             self.wait(0.4)
-            if self.rig.force_n < 5.0:
+            if self.rig.force_n < UNLOADED_N:
                 return True
         return False

@@ -152,10 +152,10 @@ def test_end_switches_and_the_hard_stops_behind_them() -> None:
     assert not c.end_low and not c.end_high
     c.move(1.0, 50.0, 0.0, True)
     assert c.end_high
-    assert c.move(1.0, 5.0, 0.0, True) == pytest.approx(1.0)
-    assert c.lost_mm == pytest.approx(4.0)
+    assert c.move(1.0, 5.0, 0.0, True) == pytest.approx(3.0)
+    assert c.lost_mm == pytest.approx(2.0)
     c.move(1.0, -200.0, 0.0, True)
-    assert c.mm == -1.0 and c.end_low
+    assert c.mm == -3.0 and c.end_low
 
 
 # --- the whole rig --------------------------------------------------------------------------------------------------

@@ -25,6 +25,7 @@ class DisturbanceWatch:
     """Cuts the hold into episodes and names them."""
 
     def __init__(self) -> None:
+        self._settled = False  # the end of the draw is no disturbance
         self._open = False
         self._start_s = 0.0
         self._last_s = 0.0
@@ -41,6 +42,9 @@ class DisturbanceWatch:
 
     def step(self, t_s: float, z_mm: float, rate_mm_s: float, alert: bool) -> Disturbance | None:
         """Take the tracker's state; return an episode when it has ended."""
+        if not self._settled:
+            self._settled = not alert
+            return None
         if alert:
             if not self._open:
                 self._open = True

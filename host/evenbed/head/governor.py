@@ -153,6 +153,11 @@ class Holding:
         return self._rate / self.k_n_mm
 
     @property
+    def drift_n_s(self) -> float:
+        """Rate of the force that travel does not explain."""
+        return self._rate
+
+    @property
     def z_mm(self) -> float:
         """The string's own share of the path."""
         return (self._rest or 0.0) / self.k_n_mm

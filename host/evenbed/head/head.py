@@ -61,6 +61,7 @@ class Head:
         self._since_s = 0.0
         self._conversion = -1
         self._stop_due_s: float | None = None
+        self._slack_at_hold = False
         self._wanted = ""  # the line whose answer is awaited
         self._wanted_s = 0.0
         self._commands: list[Command] = []
@@ -303,8 +304,10 @@ class Head:
         state = self.state
         if press == "long hold" and state == st.UNARMED:
             self._want("arm", self.ceiling_n)
-        elif press == "long hold" and state == st.TRIPPED and self._unloaded():
-            self._want("clear")
+        elif press == "hold" and state == st.TRIPPED:
+            self._slack_at_hold = self._unloaded()  # or this press is one that lets down
+        elif press == "long hold over" and state == st.TRIPPED and self._slack_at_hold and self._unloaded():
+            self._want("clear")  # only now: for as long as the pedal is down the board lets down
         elif press == "hold" and state in (st.HOLDING, st.PROVING_CLAMP):
             self._let_down()
         elif press == "tap":

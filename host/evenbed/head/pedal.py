@@ -16,7 +16,8 @@ LONG_HOLD_MS = 2000
 
 
 class PedalListener:
-    """Turns samples into ``"tap"``, ``"hold"`` (1 s) and ``"long hold"`` (2 s, after its hold)."""
+    """Turns samples into ``"tap"``, ``"hold"`` (1 s), ``"long hold"`` (2 s, after its hold) and, when that is let go of,
+    ``"long hold over"``."""
 
     def __init__(self) -> None:
         self._presses: int | None = None
@@ -57,4 +58,6 @@ class PedalListener:
             self._live = False
             if self._told_ms < HOLD_MS and sample.last_ms < TAP_MS:
                 said.append("tap")
+            elif self._told_ms >= LONG_HOLD_MS:
+                said.append("long hold over")
         return said

@@ -27,8 +27,8 @@ LOOK_S = 0.17
 BASE_S = 0.03  # readings averaged before and after
 CLOSED_MAIN = 1.25  # look over draw stiffness from which a clamp counts as closed
 CLOSED_CROSS = 1.75
-LIKELY_OPEN = 1.95  # a first look stiffer than this came after the clamp
-CLOSED_AGAIN = 1.17  # second look over first
+LIKELY_OPEN = 2.15  # a first look stiffer than this came after the clamp
+CLOSED_AGAIN = 1.07  # second look over first
 WATCH = 0.45  # of the reference: eased under watch
 WATCH_PER_DELAY = 0.025  # of the reference, eased per dead time
 SLOPE_READINGS = 4
@@ -36,9 +36,13 @@ SLOPE_FROM = 0.03  # of the reference: eased so far before a slope says anything
 
 
 class Look:
-    """A small step up and the stiffness that it shows. ``end_mm`` is where to stand; ``k_n_mm`` is set when done."""
+    """A small step up and the stiffness that it shows. ``end_mm`` is where to stand; ``k_n_mm`` is set when done.
 
-    def __init__(self, rig: RigModel, rise_mm: float, t_s: float, x_mm: float) -> None:
+    ``drift_n_s`` is the rate at which the force would change without the step (creep: negative).
+    """
+
+    def __init__(self, rig: RigModel, rise_mm: float, drift_n_s: float, t_s: float, x_mm: float) -> None:
+        self._drift_n_s = drift_n_s
         self._t0 = t_s
         self._x0 = x_mm
         self._rise_mm = rise_mm
@@ -61,7 +65,7 @@ class Look:
         n, m = len(self._before), len(self._after)
         moved = sum(p[0] for p in self._after) / m - sum(p[0] for p in self._before) / n
         self.force_n = sum(p[1] for p in self._after) / m
-        rose = self.force_n - sum(p[1] for p in self._before) / n
+        rose = self.force_n - sum(p[1] for p in self._before) / n - self._drift_n_s * (LOOK_S - BASE_S)
         self.k_n_mm = rose / moved if moved > 1e-4 else 0.0
         return True
 
@@ -101,6 +105,7 @@ class ClampProof:
         delay_s: float,
         book: ProofBook,
         woven: bool,
+        drift_n_s: float,
         t_s: float,
         x_mm: float,
     ) -> None:
@@ -113,7 +118,7 @@ class ClampProof:
         self._delay_s = delay_s
         self._book = book
         self._woven = woven
-        self._look = Look(rig, LOOK * reference_n / (self._k_open or k_draw_n_mm), t_s, x_mm)
+        self._look = Look(rig, LOOK * reference_n / (self._k_open or k_draw_n_mm), drift_n_s, t_s, x_mm)
         self._slope = SlopeWatch(reference_n)
         self.learnt = book.learnt(woven)  # else a pass is "not yet judged"
         self.verdict = ""

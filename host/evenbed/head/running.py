@@ -177,9 +177,9 @@ class PullRun:
             return
         self.record.disturbances.append(ended)
         self._tell("disturbance", ended.name, path_mm=ended.path_mm, duration_s=ended.duration_s)
-        if self.pull.woven and self._k_open is None and ended.name != "hand-over" and state == st.HOLDING:
+        if self.pull.woven and self._look is None and ended.name != "hand-over" and state == st.HOLDING:
             rise = FIRST_LOOK * self.pull.reference_n / holding.k_n_mm
-            self._look = Look(self.rig, rise, shot.t_s, shot.x_mm)
+            self._look = Look(self.rig, rise, holding.drift_n_s, shot.t_s, shot.x_mm)
 
     def _look_up(self, look: Look, shot: Shot, go: Go) -> Go:
         """A first look, while the clamp must still be open."""
@@ -208,6 +208,7 @@ class PullRun:
             self._delays.delay.delay_s,
             self._proofs,
             self.pull.woven,
+            holding.drift_n_s,
             shot.t_s,
             shot.x_mm,
         )
