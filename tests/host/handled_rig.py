@@ -124,7 +124,7 @@ class HandledRig:
 
     @property
     def bound_n(self) -> float:
-        """What the true force must never exceed: ceiling and overrun (safety.md, stop budget)."""
+        """What the true force must never exceed: ceiling and overrun, as the stop budget allows."""
         return self.top_n + self.rig.board.settings.overrun_mn / 1000.0
 
     @property

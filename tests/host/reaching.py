@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from evenbed.head.types import Ask, Pull
-
 from handled_rig import HandledRig, main_strand
 
 FAR_SLACK_MM = 30.0

@@ -8,6 +8,9 @@ from evenbed_fw.settings import Settings
 
 from .second_decoder import Sender, Taken, decode, encode, split
 
+HELLO_SEQ = 5500
+"""Of the line before the bytes: with it 5501 .. 9999 and 0 .. 499 are newer (hardware/protocol.md section 2)."""
+
 
 class Port(Hardware):
     """Nothing but a port: no reading comes, nothing is pressed, and the clock runs on by itself."""
@@ -53,8 +56,7 @@ def by_board(stream: bytes) -> list[Taken]:
     """What a latched, greeted board answers to these bytes, ``s`` lines left out."""
     port = Port()
     board = Board(port, Settings())
-    # Far older than any line that follows, so that no ``go`` is refused for its age (hardware/protocol.md section 6).
-    port.rx += encode("hello", 5001, 1) + b"\n" + stream + b"\n"
+    port.rx += encode("hello", HELLO_SEQ, 1) + b"\n" + stream + b"\n"
     while port.rx:
         board.poll()
     answers = [decode(line, Sender.BOARD) for line in split(port.tx)]

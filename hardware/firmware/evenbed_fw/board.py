@@ -119,19 +119,18 @@ class Board:
             end = position
         elif state == safety.MOVING and core.mode == wire.EASE and end > position and ramp.rate16 <= 0:
             end = position  # an end passed while braking is not gone back to: an ease-off never turns up
-        # At an end switch the ramp brakes, within the switch's overtravel.
-        stop = ramp.brake_steps(ramp.rate16) if ramp.rate16 else 0
-        if self.inputs & I_END_HIGH and high > position:
-            high = position + stop
-        if self.inputs & I_END_LOW and low < position:
-            low = position - stop
+        # At an end switch the ramp comes to rest, within the switch's overtravel.
+        if (self.inputs & I_END_HIGH and end > position) or (self.inputs & I_END_LOW and end < position):
+            end = position
         up = ramp.rate16 > 0 or (ramp.rate16 == 0 and end > position)
         granted = high - position if up else position - low
-        if state == safety.FROZEN:
+        if end == position:
             granted = ramp.brake_steps(ramp.rate16) + (abs(ramp.rate16) << 4) * elapsed // 1000000 + 1
         cap = core.rate
         if up and cap > core.cap_up:
             cap = core.cap_up
+        if up and state == safety.HOLDING and cap > self.settings.hold_rate_steps_s:
+            cap = self.settings.hold_rate_steps_s
         self.rate = ramp.step(elapsed, end - position, cap, granted if granted > 0 else 0)
         self.hw.grant(self.rate, ramp.steps)
 
@@ -208,7 +207,7 @@ class Board:
         elif r.is_kind(b"stop") and r.count == 1:
             answer = core.stop(now, self.hw.position(), self.rate)
         elif r.is_kind(b"clear") and r.count == 1:
-            answer = core.clear(estop, supply, self.pedal.fault)
+            answer = core.clear(estop, supply, self.pedal.fault, self.rate)
         elif r.is_kind(b"trip") and r.count == 1:
             self._send(
                 b"trip",

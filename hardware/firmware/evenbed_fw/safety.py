@@ -61,6 +61,7 @@ class Core:
         # the latched record
         self.trip_us = 0
         self.frozen_us = 0
+        self.fresh_stop = False  # what was on its way when everything stopped is not taken yet
         self.trip_raw = 0
         self.trip_bound = 0
         self.trip_position = 0
@@ -109,6 +110,8 @@ class Core:
         self.changed = LATCHED  # state at the last tick
         self.settling = False  # the lock-out runs
         self.eased_to = False
+        self.speed = 0  # rate at the last tick
+        self.arriving = False  # a let-down has reached its end and brakes
         self.eased_unpowered = False  # the let-down began with the drive off: it ends so
         self.release_first = False  # after standing, a let-down goes on with a new press only
 
@@ -251,6 +254,12 @@ class Core:
         end_low: bool = False,
     ) -> None:
         """Take the inputs as they are now. Call it on every pass of the loop, whether or not a reading came."""
+        if self.fresh_stop and since(now_us, self.frozen_us) > FROZEN_US:
+            self.fresh_stop = False
+        self.speed = rate
+        silent = since(now_us, self.sample_us) > self.s.missing_us
+        if silent:
+            self.sound = False
         if estop_open or supply_lost:
             cause = faults.EMERGENCY_STOP if estop_open else faults.SUPPLY_LOST
             self.enabled = False
@@ -258,6 +267,7 @@ class Core:
                 self.trip(now_us, cause, self.raw, position, rate)
                 self.state = CUT
                 self.homed = False
+                self.eased_to = False
             return
         active = self.state == MOVING or self.state == HOLDING
         lowering = self.state == EASING or self.state == BACKING or self._easing()
@@ -276,8 +286,10 @@ class Core:
         self._let_down(position, rate, pedal_held_ms)
         if self.state == BACKING and rate == 0 and (position <= self.end or end_low):
             self.state = FROZEN
-        if self._easing() and rate == 0 and position <= self.end:
+        if rate == 0 and (self.arriving or (self._easing() and position <= self.end)):
+            self.arriving = False
             self._arrived()
+            self.eased_to = self.eased_to or self.state == FROZEN
         if self.state != self.changed:
             self.changed = self.state
             self.changed_us = now_us
@@ -302,8 +314,8 @@ class Core:
                 # Stand here once; a new press goes on.
                 self.state = FROZEN
                 self.end = position
-                self._arrived()
-                self.eased_to = self.state == FROZEN
+                self.arriving = True
+                self.eased_to = True
                 self.release_first = True
         elif held_ms >= HELD_MS and rate == 0 and not self.release_first:
             unpowered = self.state == CUT or (self.state == LATCHED and self.loaded())
@@ -318,7 +330,7 @@ class Core:
 
     def stand_at(self, position: int) -> None:
         """The slack-side end switch is operated: an ease-off ends here."""
-        if self._easing() and self.end < position:
+        if (self._easing() or self.state == BACKING) and self.end < position:
             self.end = position
 
     def let_down_grant(self, rate: int) -> int:
@@ -374,6 +386,7 @@ class Core:
         elif fault != self.fault:
             self.later |= 1 << fault
         self.frozen_us = now_us
+        self.fresh_stop = True
         if self.state == MOVING or self.state == HOLDING:
             self.permit = False
             if fault == faults.OVER_TENSION and self.state != BACKING:
@@ -443,12 +456,14 @@ class Core:
             self.trip(now_us, faults.STOPPED, self.raw, position, rate)
         return 0
 
-    def clear(self, estop_open: bool, supply_lost: bool, pedal_fault: bool) -> int:
-        """Forget a latched fault once its cause is gone and the string is slack. The board is latched afterwards."""
-        if self.state not in (FROZEN, CUT, LATCHED):
+    def clear(self, estop_open: bool, supply_lost: bool, pedal_fault: bool, rate: int = 0) -> int:
+        """Forget a latched fault once its cause is gone, at rest and slack. The board is latched afterwards."""
+        if self.state not in (FROZEN, CUT, LATCHED) or rate:
             return wire.WRONG_STATE
         if estop_open or supply_lost or pedal_fault:
             return wire.FAULT_LIVE
+        if self.speed != 0:
+            return wire.WRONG_STATE
         if not self.sound:
             return wire.DATA_NOT_SOUND
         if self.loaded():
@@ -505,7 +520,7 @@ class Core:
                 self.contact = False
         elif state == FROZEN:
             # What was on its way when the head froze must not thaw it.
-            if mode != wire.EASE or since(now_us, self.frozen_us) < FROZEN_US:
+            if mode != wire.EASE or self.fresh_stop or not self.enabled:
                 return wire.WRONG_STATE
             if end > position:
                 return wire.WRONG_WAY
@@ -519,8 +534,6 @@ class Core:
             if state != HOLDING:
                 self.hold_entry = position
             self.state = HOLDING
-            if rate > self.s.hold_rate_steps_s and end > position:
-                rate = self.s.hold_rate_steps_s
             if end > self.hold_entry + self.s.hold_travel_steps:
                 end = self.hold_entry + self.s.hold_travel_steps
         else:

@@ -25,7 +25,7 @@ class Mechanics:
 
     travel_mm: float = 300.0
     delay_s: float = 0.025
-    delay_doubt_s: float = 0.025
+    delay_doubt_s: float = 0.03
 
 
 def rig_model(limits: Limits, mechanics: Mechanics) -> RigModel:

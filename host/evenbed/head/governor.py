@@ -51,14 +51,15 @@ class Drawing:
                 return Go(wire.DRAW, speed, self.start_mm + self._pull.slack_max_mm, ceiling_n)
             self.contact_mm = x_mm
         learner = self.learner
-        learner.add(t_s, force_n, v_mm_s)
+        learner.add(t_s, force_n, x_mm, v_mm_s)
         delay = learner.delay
         seen_mm = self._aligner.position(delay.delay_s)
         oldest_mm = min(seen_mm, self._aligner.position(delay.longest_s)) if v_mm_s > 0.0 else seen_mm
         ahead_s = delay.delay_s + PIPELINE_S
         gap_n = self.target_n * (1.0 - AIM_SHORT) - force_n - learner.fading_n_s * ahead_s
         if gap_n >= 0.0:
-            end = oldest_mm + gap_n / learner.high_at(force_n, gap_n)
+            # Short of the reference it waits rather than reverse: reversing wakes the friction.
+            end = max(x_mm, oldest_mm + gap_n / learner.high_at(force_n, gap_n))
         else:
             end = seen_mm + gap_n / (learner.k_n_mm or self._rig.stiffest_n_mm)
         return Go(wire.DRAW, speed, end, ceiling_n)
@@ -116,6 +117,8 @@ class Path:
 LEAD = 0.002  # of the reference: most that the rate may add
 BACK_RATIO = 4.0  # of the stiffness on the way back to that forward, where nothing has been learnt
 QUICK_S = 0.35
+TRACK_QUICK = (0.75, 0.30)  # alpha and beta of the tracker after a surprise
+TRACK_CALM = (0.35, 0.03)
 GAIN = 0.7
 
 
@@ -181,7 +184,7 @@ class Holding:
         if abs(off) > 0.0006 * self.target_n:
             self._alert = QUICK_S
         self._alert = max(0.0, self._alert - dt)
-        alpha, beta = (0.75, 0.30) if self._alert else (0.35, 0.03)
+        alpha, beta = TRACK_QUICK if self._alert else TRACK_CALM
         self._rest = predicted + alpha * off
         self._rate += beta * off / dt
         ahead_s = self._delay.delay_s + PIPELINE_S

@@ -10,13 +10,21 @@ from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from evenbed.head.align import Aligner
+from evenbed.head.align import SETTLING_PERIODS, Aligner
 from evenbed.head.types import RigModel
 
+Floats = NDArray[np.float64]
+
 POINTS = 6  # readings in the local slope
-CANDIDATES = 9  # delays tried, 0 to 4 sampling periods
+SHORT = 3  # readings in the quick one, which sees a string stiffen in flight
+EVEN = 0.85  # slowest over fastest speed of a slope that tells stiffness
+SLOW_MM_S = 10.0  # slower than this a slope tells little
+MOST_FADING = 0.15  # of the force, per second
 SURE = 0.02  # least relative doubt of a stiffness
+LONGEST_PERIODS = 5.0  # delays tried: 0 to this many sampling periods, in half periods
+FAST_S = 0.1  # time constant of the string's quick relaxation, as the fit for the delay allows for it
 
 
 @dataclass(frozen=True)
@@ -37,26 +45,27 @@ class DelayBook:
 
     def __init__(self, rig: RigModel) -> None:
         self._first = Delay(rig.delay_s, rig.delay_doubt_s)
-        self._floor_s = 0.1 * rig.period_s
-        self._found: deque[float] = deque(maxlen=5)
+        self._floor_s = 0.3 * rig.period_s
+        self._found: deque[Delay] = deque(maxlen=5)
 
     def add(self, found: Delay) -> None:
         """Take what one draw found."""
-        self._found.append(found.delay_s)
+        self._found.append(found)
 
     @property
     def delay(self) -> Delay:
         """What to use now."""
         if not self._found:
             return self._first
-        ordered = sorted(self._found)
+        ordered = sorted(f.delay_s for f in self._found)
         middle = ordered[len(ordered) // 2]
         spread = max(abs(d - middle) for d in ordered)
-        return Delay(middle, max(self._floor_s, spread, 2.0 * self._floor_s / len(ordered)))
+        least = self._floor_s * (2.0 if len(ordered) == 1 else 1.0)
+        return Delay(middle, max(least, spread, min(f.doubt_s for f in self._found)))
 
 
 class Learner:
-    """Learns one draw. Add every reading from the press on; ask for ``slope`` and ``find_delay``."""
+    """Learns one draw. Add every reading under load; ask for ``high_at`` and, once, ``find_delay``."""
 
     def __init__(self, rig: RigModel, aligner: Aligner, delay: Delay) -> None:
         self._rig = rig
@@ -64,25 +73,20 @@ class Learner:
         self.delay = delay
         self._recent: deque[tuple[float, float]] = deque(maxlen=POINTS)
         self._times: deque[float] = deque(maxlen=POINTS)
-        self._delays = [rig.period_s * 4.0 * j / (CANDIDATES - 1) for j in range(CANDIDATES)]
-        self._x: list[list[float]] = []
-        self._f: list[float] = []
-        self._v: list[float] = []
+        self._track: list[tuple[float, float, float, float]] = []  # time, force, position, speed
         self.k_n_mm: float | None = None
         self._k_then: deque[tuple[float, float]] = deque(maxlen=POINTS)
+        self._quick_then = 0.0
         self.k_high_n_mm = rig.stiffest_n_mm
         self.bend = 0.0  # dk/dF, 1/mm
         self.fading_n_s = 0.0  # force lost by relaxation while the draw slows down
 
-    def add(self, t_s: float, force_n: float, v_mm_s: float) -> None:
+    def add(self, t_s: float, force_n: float, x_mm: float, v_mm_s: float) -> None:
         """Take one reading under load (force from the working zero) at the aligner's newest position."""
-        aligner = self._aligner
+        self._recent.append((self._aligner.position(self.delay.delay_s), force_n))
         self._times.append(t_s)
-        self._recent.append((aligner.position(self.delay.delay_s), force_n))
-        if len(self._f) < 400:
-            self._x.append([aligner.position(d) for d in self._delays])
-            self._f.append(force_n)
-            self._v.append(v_mm_s)
+        if len(self._track) < 400:
+            self._track.append((t_s, force_n, x_mm, v_mm_s))
         self._slope()
 
     def _slope(self) -> None:
@@ -101,23 +105,46 @@ class Learner:
             return
         rss = sum((p[1] - mf - k * (p[0] - mx)) ** 2 for p in points)
         doubt = 2.0 * (rss / (n - 2) / sxx) ** 0.5 / k
-        speeds = self._v[-n - 2 :]
-        even = min(speeds) > 0.85 * max(speeds)
+        speeds = [row[3] for row in self._track[-n - 2 :]]
+        even = min(speeds) > EVEN * max(speeds)
         self.fading_n_s = 0.0
-        if self.k_n_mm is not None and k < self.k_n_mm and not even:
-            # Slowing down, the string relaxes more per millimetre: that is fading force, not softer string.
-            k = self.k_n_mm
-            doubt = 0.0
-            took_s = self._times[-1] - self._times[0]
-            lost_n = points[-1][1] - points[0][1] - k * (points[-1][0] - points[0][0])
-            self.fading_n_s = min(0.0, lost_n / took_s)
+        high = k * (1.0 + SURE + doubt)
+        known = self.k_n_mm
+        if known is not None and not even and (k < 1.5 * known or max(speeds) < SLOW_MM_S):
+            # Slowing down, the string relaxes more per millimetre: that is fading force, not softer string. And with
+            # a delay believed wrong, slopes go astray by k a (delay's error) / v; only a plain stiffening is believed.
+            k = known
+            high = k * (1.0 + SURE)
+            self.fading_n_s = self._fading(k, mf)
         self.k_n_mm = k
         then = self._k_then
         if even:
             then.append((mf, k))
         if len(then) == POINTS and mf > then[0][0] + 1.0:
             self.bend = max(0.0, (k - then[0][1]) / (mf - then[0][0]))
-        self.k_high_n_mm = min(self._rig.stiffest_n_mm, k * (1.0 + SURE + doubt))
+        self.k_high_n_mm = min(self._rig.stiffest_n_mm, max(high, self._quick(even)))
+
+    def _fading(self, k: float, force_n: float) -> float:
+        """Force that relaxation takes, N/s (negative), less what a wrong delay could make of the slowing down."""
+        first, last = self._recent[0], self._recent[-1]
+        took_s = self._times[-1] - self._times[0]
+        lost = (last[1] - first[1] - k * (last[0] - first[0])) / took_s
+        slowing = abs(self._track[-POINTS][3] - self._track[-1][3]) / took_s
+        sure = max(0.0, -lost - k * slowing * self.delay.doubt_s)
+        return -min(sure, MOST_FADING * force_n)
+
+    def _quick(self, even: bool) -> float:
+        """Stiffness of the last few readings, carried on as it grows: a clamp that grips or a snag shows here first."""
+        points = self._recent
+        travel = points[-1][0] - points[-SHORT][0]
+        if travel < SLOW_MM_S * (SHORT - 1) * self._rig.period_s:
+            return 0.0
+        quick = (points[-1][1] - points[-SHORT][1]) / travel
+        growth = quick - self._quick_then
+        self._quick_then = quick
+        if self.k_n_mm is None or quick < (1.15 if even else 1.4) * self.k_n_mm:
+            return 0.0
+        return quick + 2.0 * max(0.0, growth)
 
     def high_at(self, force_n: float, gap_n: float) -> float:
         """Upper end of the mean stiffness from ``force_n`` over the next ``gap_n``: the curve goes on stiffening as it
@@ -128,30 +155,54 @@ class Learner:
         return min(self._rig.stiffest_n_mm, k + min(0.5 * self.bend * max(0.0, gap_n), 2.0 * k))
 
     def find_delay(self) -> Delay | None:
-        """The delay for which force is one smooth curve over travel, or None where the draw cannot tell."""
-        n = len(self._f)
-        if n < 16 or max(self._v) - min(self._v) < 10.0:
+        """The delay for which force is one smooth curve over travel and its quick relaxation, or None where the draw
+        cannot tell."""
+        track = np.array(self._track)
+        n = len(track)
+        if n < 16 or np.ptp(track[:, 3]) < 10.0:
             return None
-        f = np.array(self._f)
-        xs = np.array(self._x)
-        rss = []
-        for j in range(CANDIDATES):
-            x = xs[:, j]
-            x = (x - x[0]) / max(1e-6, x[-1] - x[0])
-            basis = np.stack([np.ones(n), x, x * x, x**3, x**4], axis=1)
-            fit = np.linalg.lstsq(basis, f, rcond=None)[0]
-            rss.append(float(np.sum((f - basis @ fit) ** 2)))
-        best = int(np.argmin(rss))
-        best = min(max(best, 1), CANDIDATES - 2)
+        step_s = 0.5 * self._rig.period_s
+        tries = round(LONGEST_PERIODS / 0.5) + 1
+        rss = np.array([self._residual(track, j * step_s) for j in range(tries)])
+        best = min(max(int(np.argmin(rss)), 1), tries - 2)
         a, b, c = rss[best - 1], rss[best], rss[best + 1]
         curve = a - 2.0 * b + c
         if curve <= 0.0:
             return None
         at = best + min(max(0.5 * (a - c) / curve, -1.0), 1.0)
         # The residual grows by one part in four at the ends of what is believed.
-        least = max(b, 1e-9)
-        doubt = (0.25 * least / (0.5 * curve)) ** 0.5
-        step = self._delays[1]
-        if doubt > 1.5:
+        doubt = float((0.25 * max(b, 1e-9) / (0.5 * curve)) ** 0.5)
+        if doubt > 2.0:
             return None
-        return Delay(at * step, doubt * step)
+        return Delay(float(at) * step_s, doubt * step_s)
+
+    def _residual(self, track: Floats, delay_s: float) -> float:
+        """Sum of squares that is left of the force when it is fitted over travel delayed by ``delay_s``."""
+        t, force, x, v = track.T
+        h = np.diff(t)
+        area = h * 0.5 * (x[:-1] + x[1:]) + h * h / 12.0 * (v[:-1] - v[1:])
+        integral = np.concatenate(([0.0], np.cumsum(area)))
+        w = max(min(2.0 * delay_s, SETTLING_PERIODS * self._rig.period_s), 1e-4)
+        s = delay_s - 0.5 * w
+        # Before the track the carriage is taken to have moved as at its beginning.
+        early = t[0] - np.arange(8, 0, -1) * self._rig.period_s
+        te = np.concatenate((early, t))
+        xe = np.concatenate((x[0] + v[0] * (early - t[0]), x))
+        ie = np.concatenate((x[0] * (early - t[0]) + 0.5 * v[0] * (early - t[0]) ** 2, integral))
+
+        def at(when: Floats) -> Floats:
+            k = np.clip(np.searchsorted(te, when) - 1, 0, len(te) - 2)
+            u = when - te[k]
+            slope = (xe[k + 1] - xe[k]) / (te[k + 1] - te[k])
+            area: Floats = ie[k] + xe[k] * u + 0.5 * slope * u * u
+            return area
+
+        seen = (at(t - s) - at(t - s - w)) / w
+        quick = np.zeros(len(t))
+        keep = np.exp(-h / FAST_S)
+        for i in range(1, len(t)):
+            quick[i] = keep[i - 1] * (quick[i - 1] + seen[i] - seen[i - 1])
+        z = (seen - seen[0]) / max(1e-6, seen[-1] - seen[0])
+        basis = np.stack([np.ones(len(t)), z, z * z, z**3, z**4, quick], axis=1)
+        fit = np.linalg.lstsq(basis, force, rcond=None)[0]
+        return float(np.sum((force - basis @ fit) ** 2))

@@ -19,6 +19,7 @@ from collections import deque
 
 from evenbed_fw import wire
 
+from evenbed.head.governor import PIPELINE_S
 from evenbed.head.types import Go, RigModel
 
 FIRST_LOOK = 0.004  # of the reference: inside the band of +-0.5 %
@@ -31,6 +32,7 @@ LIKELY_OPEN = 2.15  # a first look stiffer than this came after the clamp
 CLOSED_AGAIN = 1.07  # second look over first
 WATCH = 0.45  # of the reference: eased under watch
 WATCH_PER_DELAY = 0.025  # of the reference, eased per dead time
+SHORTEST_S = 0.02  # no delay is believed shorter than this here
 SLOPE_READINGS = 4
 SLOPE_FROM = 0.03  # of the reference: eased so far before a slope says anything
 
@@ -145,7 +147,8 @@ class ClampProof:
         if self.verdict and self.verdict != "holds":
             self.end_mm = x_mm
             return Go(wire.HOLD, self._rig.hold_rate_mm_s, x_mm, ceiling_n)
-        rate = WATCH_PER_DELAY * self._reference_n / self._delay_s / max(self.k_look_n_mm, self._k_draw)
+        dead_s = max(self._delay_s, SHORTEST_S) + PIPELINE_S
+        rate = WATCH_PER_DELAY * self._reference_n / dead_s / max(self.k_look_n_mm, self._k_draw)
         self.end_mm = x_mm - rate * 0.1
         return Go(wire.HOLD, rate, self.end_mm, ceiling_n)
 
