@@ -46,7 +46,10 @@ def make_small(thing: object) -> None:
 
 
 def small_settings(settings: Settings | None = None) -> Settings:
-    """Derived settings whose numbers are all Small, as the sampling loop meets them."""
+    """Derived settings whose numbers are all Small, as the sampling loop meets them. The gains are left as they are:
+    only what works out newtons, outside the loop, uses them, with large integers."""
     s = settings or Settings()
+    gains = s.gain_mcounts_n, s.rated_mcounts_n
     make_small(s)
+    s.gain_mcounts_n, s.rated_mcounts_n = gains
     return s

@@ -195,6 +195,7 @@ class BoardMachine(RuleBasedStateMachine):
         """A good person and a good host find the way back to an armed head from wherever things stand."""
         core = self.core
         self.hw.pins = I_PEDAL_B | I_ESTOP_OK | I_SUPPLY_OK
+        self.hw.hear(b"\n")  # ends whatever garbage went before
         self.say("hello", wire.PROTOCOL)
         self.run(600)
         for _ in range(12):

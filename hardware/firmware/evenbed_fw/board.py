@@ -207,7 +207,7 @@ class Board:
         elif r.is_kind(b"stop") and r.count == 1:
             answer = core.stop(now, self.hw.position(), self.rate)
         elif r.is_kind(b"clear") and r.count == 1:
-            answer = core.clear(estop, supply, self.pedal.fault, self.rate)
+            answer = core.clear(estop, supply, self.pedal.fault)
         elif r.is_kind(b"trip") and r.count == 1:
             self._send(
                 b"trip",

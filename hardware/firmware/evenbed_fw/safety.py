@@ -456,13 +456,13 @@ class Core:
             self.trip(now_us, faults.STOPPED, self.raw, position, rate)
         return 0
 
-    def clear(self, estop_open: bool, supply_lost: bool, pedal_fault: bool, rate: int = 0) -> int:
+    def clear(self, estop_open: bool, supply_lost: bool, pedal_fault: bool) -> int:
         """Forget a latched fault once its cause is gone, at rest and slack. The board is latched afterwards."""
-        if self.state not in (FROZEN, CUT, LATCHED) or rate:
+        if self.state not in (FROZEN, CUT, LATCHED):
             return wire.WRONG_STATE
         if estop_open or supply_lost or pedal_fault:
             return wire.FAULT_LIVE
-        if self.speed != 0:
+        if self.speed != 0:  # still braking
             return wire.WRONG_STATE
         if not self.sound:
             return wire.DATA_NOT_SOUND

@@ -368,7 +368,9 @@ class Head:
             if self.state == st.EASING_OFF:
                 self._commands.append(Go(wire.EASE, RETURN_MM_S, shot.x_mm - 5.0, self.ceiling_n))
             return
-        self._commands.append(run.step(self.state, self._now, shot, self._now - self._since_s, self.home_mm))
+        go = run.step(self.state, self._now, shot, self._now - self._since_s, self.home_mm)
+        if go is not None:
+            self._commands.append(go)
         self._events += run.told
         run.told.clear()
         for name in run.happened:

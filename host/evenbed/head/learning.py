@@ -18,7 +18,8 @@ from evenbed.head.types import RigModel
 Floats = NDArray[np.float64]
 
 POINTS = 6  # readings in the local slope
-SHORT = 3  # readings in the quick one, which sees a string stiffen in flight
+SHORT = 2  # readings in the quick one, which sees a string stiffen in flight
+SETTLED = 3.0  # readings over which the converter still hides a part of that
 EVEN = 0.85  # slowest over fastest speed of a slope that tells stiffness
 SLOW_MM_S = 10.0  # slower than this a slope tells little
 MOST_FADING = 0.15  # of the force, per second
@@ -122,7 +123,7 @@ class Learner:
             then.append((mf, k))
         if len(then) == POINTS and mf > then[0][0] + 1.0:
             self.bend = max(0.0, (k - then[0][1]) / (mf - then[0][0]))
-        self.k_high_n_mm = min(self._rig.stiffest_n_mm, max(high, self._quick(even)))
+        self.k_high_n_mm = min(self._rig.stiffest_n_mm, max(high, self._quick(speeds)))
 
     def _fading(self, k: float, force_n: float) -> float:
         """Force that relaxation takes, N/s (negative), less what a wrong delay could make of the slowing down."""
@@ -133,8 +134,8 @@ class Learner:
         sure = max(0.0, -lost - k * slowing * self.delay.doubt_s)
         return -min(sure, MOST_FADING * force_n)
 
-    def _quick(self, even: bool) -> float:
-        """Stiffness of the last few readings, carried on as it grows: a clamp that grips or a snag shows here first."""
+    def _quick(self, speeds: list[float]) -> float:
+        """Stiffness of the last readings, carried on as it grows: a clamp that grips or a snag shows here first."""
         points = self._recent
         travel = points[-1][0] - points[-SHORT][0]
         if travel < SLOW_MM_S * (SHORT - 1) * self._rig.period_s:
@@ -142,9 +143,10 @@ class Learner:
         quick = (points[-1][1] - points[-SHORT][1]) / travel
         growth = quick - self._quick_then
         self._quick_then = quick
+        even = min(speeds[-4:]) > EVEN * max(speeds[-4:])
         if self.k_n_mm is None or quick < (1.15 if even else 1.4) * self.k_n_mm:
             return 0.0
-        return quick + 2.0 * max(0.0, growth)
+        return quick + SETTLED * max(0.0, growth)
 
     def high_at(self, force_n: float, gap_n: float) -> float:
         """Upper end of the mean stiffness from ``force_n`` over the next ``gap_n``: the curve goes on stiffening as it

@@ -26,15 +26,18 @@ FIRST_LOOK = 0.004  # of the reference: inside the band of +-0.5 %
 LOOK = 0.01  # of the reference, if the clamp is open; a closed one makes up to twice as much of it
 LOOK_S = 0.17
 BASE_S = 0.03  # readings averaged before and after
-CLOSED_MAIN = 1.25  # look over draw stiffness from which a clamp counts as closed
+CLOSED_MAIN = 1.4  # look over draw stiffness from which a clamp counts as closed
 CLOSED_CROSS = 1.75
 LIKELY_OPEN = 2.15  # a first look stiffer than this came after the clamp
 CLOSED_AGAIN = 1.07  # second look over first
 WATCH = 0.45  # of the reference: eased under watch
-WATCH_PER_DELAY = 0.025  # of the reference, eased per dead time
+WATCH_PER_DELAY = 0.03  # of the reference, eased per dead time
 SHORTEST_S = 0.02  # no delay is believed shorter than this here
-SLOPE_READINGS = 4
-SLOPE_FROM = 0.03  # of the reference: eased so far before a slope says anything
+SLIP = 0.004  # of the reference: force that should be gone and is not
+GATHERING = 12.5  # times that is due, while the easing gathers speed, before half of it must have gone
+EVEN_READINGS = 7  # of one speed: the converter's settling, the period of doubt and two more
+SLACK = 0.1  # of the slope: not counted
+FOLLOW = 0.2  # of a change of slope, per reading
 
 
 class Look:
@@ -132,9 +135,11 @@ class ClampProof:
         """Stiffness that the look showed; 0 before."""
         return self._look.k_n_mm or 0.0
 
-    def step(self, t_s: float, force_n: float, seen_mm: float, late_mm: float, x_mm: float, ceiling_n: float) -> Go:
+    def step(
+        self, t_s: float, force_n: float, seen_mm: float, late_mm: float, x_mm: float, v_mm_s: float, ceiling_n: float
+    ) -> Go:
         """Take one reading: force, the position it belongs to, the position if the reading were one period later
-        than is believed, and the position now."""
+        than is believed, the position now and its speed."""
         look = self._look
         if look.k_n_mm is None:
             if look.step(t_s, force_n, seen_mm):
@@ -143,7 +148,7 @@ class ClampProof:
             soft = min(ceiling_n, self._reference_n * (1.0 + 2.0 * LOOK))
             return Go(wire.HOLD, self._rig.hold_rate_mm_s, self.end_mm, soft)
         if not self.verdict:
-            self._watch(force_n, late_mm)
+            self._watch(force_n, late_mm, v_mm_s)
         if self.verdict and self.verdict != "holds":
             self.end_mm = x_mm
             return Go(wire.HOLD, self._rig.hold_rate_mm_s, x_mm, ceiling_n)
@@ -162,10 +167,10 @@ class ClampProof:
             self.verdict = "open"
         self._slope.begin(self._look.force_n, k, self.ratio)
 
-    def _watch(self, force_n: float, late_mm: float) -> None:
+    def _watch(self, force_n: float, late_mm: float, v_mm_s: float) -> None:
         # While the easing gathers speed, a reading later than believed looks like a missing slope; held against a
         # position one period late it cannot.
-        if self._slope.gone(force_n, late_mm):
+        if self._slope.gone(force_n, late_mm, v_mm_s):
             self.verdict = "slips"
         elif self._slope.eased_n(force_n) > WATCH * self._reference_n:
             self.verdict = "holds"
@@ -173,35 +178,56 @@ class ClampProof:
 
 
 class SlopeWatch:
-    """Does the force fall, while easing, as the near piece's should?"""
+    """Does the force fall, while easing, as the near piece's should?
+
+    What the force fails to fall is added up against the slope so far (a one-sided cumulative sum): the clamp's drawback
+    and the string's own recovery change the slope slowly and are followed; string that comes through the jaws makes it
+    drop at once.
+    """
 
     def __init__(self, reference_n: float) -> None:
-        self._reference_n = reference_n
-        self._points: deque[tuple[float, float]] = deque(maxlen=SLOPE_READINGS)
+        self._alarm_n = SLIP * reference_n
         self._start_n = 0.0
-        self._k = 0.0
+        self._slope = 0.0
         self._least = 0.0
+        self._missing_n = 0.0
+        self._due_n = 0.0
+        self._last: tuple[float, float] | None = None
+        self._speeds: deque[float] = deque(maxlen=EVEN_READINGS)
+        self._even = False
 
     def begin(self, start_n: float, k_look_n_mm: float, ratio: float) -> None:
         """The look is done: easing begins at ``start_n`` with this stiffness, ``ratio`` times the draw's."""
         self._start_n = start_n
-        self._k = k_look_n_mm
+        self._slope = k_look_n_mm
         self._least = k_look_n_mm / math.sqrt(max(1.0, ratio))
 
     def eased_n(self, force_n: float) -> float:
         """Force gone so far."""
         return self._start_n - force_n
 
-    def gone(self, force_n: float, seen_mm: float) -> bool:
+    def gone(self, force_n: float, seen_mm: float, v_mm_s: float) -> bool:
         """Take one reading; True when the string slips."""
-        points = self._points
-        points.append((seen_mm, force_n))
-        if len(points) < SLOPE_READINGS:
+        last, self._last = self._last, (seen_mm, force_n)
+        self._speeds.append(abs(v_mm_s))
+        if last is None:
             return False
-        moved = points[0][0] - points[-1][0]
-        least = self._least
-        if self._start_n - points[0][1] < SLOPE_FROM * self._reference_n:
-            # Too little force gone for a slope of its own; unless it hardly goes at all.
-            least *= 0.5
-        enough = moved * self._k > SLOPE_FROM * self._reference_n
-        return enough and (points[0][1] - points[-1][1]) / moved < least
+        moved = last[0] - seen_mm
+        if moved <= 0.0:
+            return False
+        fell = last[1] - force_n
+        even = len(self._speeds) == EVEN_READINGS and min(self._speeds) > 0.9 * max(self._speeds)
+        if not even:
+            # A delay a few milliseconds off shows as missing force for as long as the speed grows.
+            self._due_n += self._slope * moved
+            return self._due_n > GATHERING * self._alarm_n and self._start_n - force_n < 0.5 * self._due_n
+        if not self._even:
+            self._even = True
+            self._slope = fell / moved
+            return self._slope < self._least
+        self._missing_n = max(0.0, self._missing_n + (1.0 - SLACK) * self._slope * moved - fell)
+        if self._missing_n > self._alarm_n:
+            return True
+        # Followed, but never to where the whole strand's slope would be normal.
+        self._slope = max(self._least, self._slope + FOLLOW * (fell / moved - self._slope))
+        return False

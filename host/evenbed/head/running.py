@@ -24,6 +24,7 @@ RETURN_MM_S = 30.0
 NEARLY_SLACK_N = 20.0
 SLACK_N = 3.0
 STROKE_RESERVE_MM = 5.0
+RENEW_EVERY = 4  # readings, at the end of the way back
 
 
 class PullRun:
@@ -62,6 +63,7 @@ class PullRun:
         self._press_s = now_s
         self._now = now_s
         self._start_mm = shot.x_mm
+        self._standing = 0  # readings at the end of the way back
         self._reached_mm = shot.x_mm
         self._over_until_s = 0.0
 
@@ -81,8 +83,8 @@ class PullRun:
         self.record.done_s = now_s - self._press_s
         return True
 
-    def step(self, state: str, now_s: float, shot: Shot, since_s: float, home_mm: float | None) -> Go:
-        """Take one reading in ``state``, entered ``since_s`` ago; return the lease."""
+    def step(self, state: str, now_s: float, shot: Shot, since_s: float, home_mm: float | None) -> Go | None:
+        """Take one reading in ``state``, entered ``since_s`` ago; return the lease, or None for one reading without."""
         self._now = now_s
         if shot.sample.sound:
             self.record.peak_n = max(self.record.peak_n, shot.force_n)
@@ -221,7 +223,7 @@ class PullRun:
         delay_s = self._delays.delay.delay_s
         seen = self._aligner.position(delay_s)
         late = self._aligner.position(delay_s + self.rig.period_s)
-        go = proof.step(shot.t_s, shot.force_n, seen, late, shot.x_mm, self.ceiling_n)
+        go = proof.step(shot.t_s, shot.force_n, seen, late, shot.x_mm, shot.v_mm_s, self.ceiling_n)
         if not proof.verdict:
             return go
         record.proof_ratio = proof.ratio
@@ -241,7 +243,7 @@ class PullRun:
         return go
 
     # --- letting off -----------------------------------------------------------------------------------------
-    def _ease(self, state: str, shot: Shot, since_s: float) -> Go:
+    def _ease(self, state: str, shot: Shot, since_s: float) -> Go | None:
         speed = RETURN_MM_S
         if state == st.EASING_OFF:
             speed = EASE_MM_S if shot.force_n > NEARLY_SLACK_N else RETURN_MM_S / 2.0
@@ -252,4 +254,9 @@ class PullRun:
                 self._start_mm -= 5.0
         elif shot.sample.state == safety.ARMED and since_s > 0.05:
             self.happened.append("returned")
+        elif shot.v_mm_s == 0.0 and shot.x_mm <= self._start_mm:
+            # It is there. A slow board sees every new lease before it can say that the last one is done.
+            self._standing += 1
+            if self._standing % RENEW_EVERY:
+                return None
         return Go(wire.EASE, speed, self._start_mm, self.ceiling_n)

@@ -1,0 +1,424 @@
+"""What the host may ask: arming, ceilings, leases, permits, clearing; and every reason to refuse."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+from evenbed_fw import faults, safety, wire
+from evenbed_fw.settings import Settings
+from hypothesis import given
+from hypothesis import strategies as st
+
+from firmware.bench import Bench, armed, drawing, easing, frozen, holding, latched
+
+# --- arm, disarm, ceilings -----------------------------------------------------------------------------------
+
+
+def ungreeted() -> Bench:
+    b = latched()
+    b.core.greeted = False
+    return b
+
+
+def with_gain(ratio_percent: int) -> Callable[[], Bench]:
+    def make() -> Bench:
+        s = Settings()
+        s.gain_mcounts_n = s.rated_mcounts_n * ratio_percent // 100
+        s.derive()
+        return latched(s)
+
+    return make
+
+
+def with_input(name: str) -> Callable[[], Bench]:
+    def make() -> Bench:
+        b = latched()
+        setattr(b, name, True)
+        return b
+
+    return make
+
+
+def few_readings(n: int) -> Callable[[], Bench]:
+    def make() -> Bench:
+        b = Bench()
+        b.core.greeted = True
+        return b.read(0.0, n)
+
+    return make
+
+
+@pytest.mark.parametrize(
+    ("make", "answer"),
+    [
+        (latched, 0),
+        (ungreeted, wire.NOT_GREETED),
+        (armed, wire.WRONG_STATE),
+        (drawing, wire.WRONG_STATE),
+        (frozen, wire.WRONG_STATE),
+        (with_input("estop"), wire.FAULT_LIVE),
+        (with_input("supply"), wire.FAULT_LIVE),
+        (with_input("pedal_fault"), wire.FAULT_LIVE),
+        (with_gain(79), wire.GAIN_IMPLAUSIBLE),  # of the cell's rating: +-20 %
+        (with_gain(80), 0),
+        (with_gain(120), 0),
+        (with_gain(121), wire.GAIN_IMPLAUSIBLE),
+        (few_readings(19), wire.DATA_NOT_SOUND),
+        (few_readings(20), 0),
+        (lambda: latched().tick(34_721), wire.DATA_NOT_SOUND),
+        (lambda: latched().read(9.9, 3), 0),
+        (lambda: latched().read(10.1, 3), wire.LOADED),
+    ],
+)
+def test_arm(make: Callable[[], Bench], answer: int) -> None:
+    b = make()
+    before = (b.core.state, b.core.enabled)
+    assert b.arm() == answer
+    if answer:
+        assert (b.core.state, b.core.enabled) == before
+    else:
+        assert (b.core.state, b.core.enabled, b.core.permit) == (safety.ARMED, True, False)
+
+
+@pytest.mark.parametrize("ceiling_mn", [330_001, 0, -1, wire.MAX_INT, -wire.MAX_INT])
+def test_arm_refuses_a_ceiling_outside_the_limit(ceiling_mn: int) -> None:
+    b = latched()
+    assert b.arm(ceiling_mn) == wire.ABOVE_LIMIT and not b.core.enabled
+
+
+@given(st.integers(1, 330_000))
+def test_ceiling_is_rounded_down(ceiling_mn: int) -> None:
+    b = latched()
+    b.s.gain_mcounts_n = 8_759_123
+    assert b.arm(ceiling_mn) == 0
+    assert b.core.ceiling * 1_000_000 <= ceiling_mn * 8_759_123
+    assert b.s.millinewtons(b.core.ceiling) <= ceiling_mn
+
+
+def test_ceiling_only_goes_down_until_the_next_arm() -> None:
+    b = armed()
+    assert b.core.lower_ceiling(250_001) == wire.ABOVE_LIMIT
+    assert b.core.lower_ceiling(250_000) == 0
+    assert b.core.lower_ceiling(200_000) == 0
+    assert b.core.ceiling == b.counts(200.0)
+    assert b.core.lower_ceiling(200_001) == wire.ABOVE_LIMIT
+    assert b.core.lower_ceiling(0) == wire.ABOVE_LIMIT
+    assert b.core.ceiling == b.counts(200.0)
+    assert b.core.disarm() == 0
+    assert b.core.lower_ceiling(100_000) == wire.WRONG_STATE
+    assert b.arm(300_000) == 0
+
+
+def test_a_ceiling_lowered_under_the_force_backs_off() -> None:
+    b = holding(200.0)
+    assert b.core.lower_ceiling(150_000) == 0
+    assert b.core.soft <= b.core.ceiling
+    assert b.read(200.0).core.state == safety.BACKING and b.core.fault == faults.OVER_TENSION
+
+
+def test_disarm_at_rest_and_slack_only() -> None:
+    for make in (latched, drawing, holding, easing, frozen):
+        b = make()
+        state, enabled = b.core.state, b.core.enabled
+        assert b.core.disarm() == wire.WRONG_STATE
+        assert (b.core.state, b.core.enabled) == (state, enabled)
+    b = armed().read(10.1, 2)
+    assert b.core.disarm() == wire.LOADED and b.core.enabled
+    b.read(9.9, 2)
+    assert b.core.disarm() == 0
+    assert (b.core.state, b.core.enabled) == (safety.LATCHED, False)
+
+
+def test_missing_readings_do_not_make_a_string_slack() -> None:
+    b = armed().read(50.0, 2)
+    for n in range(4):
+        b.raw(int(b.core.raw) + n, 40_000)
+        assert b.core.disarm() == wire.LOADED
+
+
+# --- go --------------------------------------------------------------------------------------------------------
+
+
+def test_go_needs_the_greeting() -> None:
+    b = armed().tap()
+    b.core.greeted = False
+    assert b.go() == wire.NOT_GREETED and b.core.state == safety.ARMED
+
+
+@pytest.mark.parametrize(
+    ("newest", "seq", "taken"),
+    [
+        (5, 6, True), (5, 5, False), (5, 4, False), (5, 5004, True), (5, 5005, False),
+        (9_999, 0, True), (9_999, 9_998, False), (0, 9_999, False), (4_000, 8_999, True), (4_000, 9_000, False),
+    ],
+)  # fmt: skip
+def test_go_stale_repeated_reordered(newest: int, seq: int, taken: bool) -> None:
+    b = drawing()
+    b.core.line_seq = newest
+    end, lease_us = int(b.core.end), int(b.core.lease_us)
+    b.wait(1000)
+    assert b.go(seq=seq, end=77) == (0 if taken else wire.STALE)
+    assert (b.core.end, b.core.lease_us) == ((77, b.now_us) if taken else (end, lease_us))
+
+
+@pytest.mark.parametrize(
+    ("what", "answer"),
+    [
+        ({"expiry_ms": 0}, wire.EXPIRY_TOO_LONG),
+        ({"expiry_ms": 1}, 0),
+        ({"expiry_ms": 150}, 0),
+        ({"expiry_ms": 151}, wire.EXPIRY_TOO_LONG),
+        ({"mode": 3}, wire.NOT_UNDERSTOOD),
+        ({"mode": -1}, wire.NOT_UNDERSTOOD),
+        ({"rate": 0}, wire.NOT_UNDERSTOOD),
+        ({"rate": -5}, wire.NOT_UNDERSTOOD),
+        ({"rate": 1}, 0),
+        ({"end": 1 << 28}, wire.NOT_UNDERSTOOD),
+        ({"end": (1 << 28) - 1}, 0),
+        ({"end": -(1 << 28)}, wire.NOT_UNDERSTOOD),
+        ({"soft": wire.MAX_INT}, 0),
+        ({"soft": -wire.MAX_INT}, 0),
+    ],
+)
+def test_go_limits_of_its_numbers(what: dict[str, int], answer: int) -> None:
+    for make in (lambda: armed().tap(), drawing):
+        b = make()
+        before = (b.core.state, int(b.core.end), int(b.core.lease_us))
+        assert b.go(**what) == answer  # type: ignore[arg-type]
+        if answer:
+            assert (b.core.state, b.core.end, b.core.lease_us) == before
+        else:
+            assert b.core.soft <= b.core.ceiling and b.core.rate <= b.s.rate_max_steps_s
+
+
+@pytest.mark.parametrize(
+    ("make", "mode", "answer"),
+    [
+        (latched, wire.DRAW, wire.WRONG_STATE),
+        (latched, wire.EASE, wire.WRONG_STATE),
+        (armed, wire.DRAW, wire.NO_PRESS),
+        (armed, wire.HOLD, wire.WRONG_STATE),
+        (armed, wire.EASE, 0),
+        (drawing, wire.DRAW, 0),
+        (drawing, wire.HOLD, 0),
+        (drawing, wire.EASE, 0),
+        (holding, wire.HOLD, 0),
+        (holding, wire.DRAW, wire.WRONG_STATE),
+        (holding, wire.EASE, 0),
+        (easing, wire.DRAW, wire.WRONG_WAY),
+        (easing, wire.HOLD, wire.WRONG_WAY),
+        (easing, wire.EASE, 0),
+        (frozen, wire.DRAW, wire.WRONG_STATE),
+        (frozen, wire.HOLD, wire.WRONG_STATE),
+        (frozen, wire.EASE, 0),
+    ],
+)
+def test_go_in_each_state(make: Callable[[], Bench], mode: int, answer: int) -> None:
+    b = make()
+    state = b.core.state
+    assert b.go(mode=mode, end=b.at) == answer
+    if answer:
+        assert b.core.state == state
+    else:
+        assert b.core.state == (safety.HOLDING if mode == wire.HOLD else safety.MOVING)
+
+
+@pytest.mark.parametrize("state", [safety.EASING, safety.BACKING, safety.CUT])
+def test_go_is_refused_while_the_board_itself_moves_or_is_cut(state: int) -> None:
+    b = frozen()
+    b.core.state = state
+    for mode in (wire.DRAW, wire.HOLD, wire.EASE):
+        assert b.go(mode=mode, end=b.at) == wire.WRONG_STATE
+
+
+def test_frozen_thaws_downwards_only_and_not_at_once() -> None:
+    b = holding(100.0)
+    b.core.stop(b.now_us, b.at, 0)
+    b.quiet(290)
+    assert b.go(mode=wire.EASE, end=b.at - 10) == wire.WRONG_STATE  # what was on its way
+    b.quiet(20)
+    assert b.go(mode=wire.EASE, end=b.at + 1) == wire.WRONG_WAY
+    assert b.go(mode=wire.EASE, end=b.at - 10) == 0
+
+
+def test_go_needs_sound_readings_to_begin() -> None:
+    for make in (lambda: armed().tap(), frozen):
+        b = make()
+        b.tick(34_721)
+        assert b.go(mode=wire.EASE, end=b.at) == wire.DATA_NOT_SOUND
+
+
+def test_draw_is_refused_at_the_end_switch_and_keeps_its_permit() -> None:
+    b = armed().tap()
+    assert b.go(high=True) == wire.OUT_OF_TRAVEL and b.core.permit
+    assert b.go() == 0
+
+
+def test_ease_end_above_becomes_the_position() -> None:
+    b = drawing()
+    assert b.go(mode=wire.EASE, end=b.at + 500) == 0
+    assert b.core.end == b.at
+
+
+def test_hold_caps_its_travel() -> None:
+    """The cap of its speed is the board's: test_board.py."""
+    b = drawing()
+    entry = b.at
+    assert b.go(mode=wire.HOLD, rate=96_000, end=b.at + 500_000) == 0
+    assert b.core.end == entry + b.s.hold_travel_steps
+    # Renewing from farther up does not move the cap, and neither does asking for a draw in between.
+    b.at += 20_000
+    b.read(100.0)
+    assert b.go(mode=wire.DRAW) == wire.WRONG_STATE
+    assert b.go(mode=wire.HOLD, rate=5, end=b.at + 500_000) == 0
+    assert b.core.end == entry + b.s.hold_travel_steps
+    assert b.go(mode=wire.HOLD, end=b.at - 70_000) == 0
+    assert b.core.end == b.at - 70_000
+
+
+def test_force_ceiling_of_a_lease_leaves_only_the_braking_way() -> None:
+    b = drawing(100.0)
+    soft = b.counts(100.0)
+    b.rate = 16_000
+    assert b.go(soft=soft) == 0
+    b.raw(soft - 1)
+    assert b.core.high > b.at + 1000
+    b.raw(soft)
+    # v^2/(2a) = 100 steps, kinematics; rounded up
+    assert b.at + 100 <= b.core.high <= b.at + 102
+
+
+# --- the permit ------------------------------------------------------------------------------------------------
+
+
+def test_one_tap_one_draw() -> None:
+    b = armed().tap()
+    assert b.go() == 0 and not b.core.permit
+    b = armed().tap()
+    assert b.go(mode=wire.EASE, end=b.at) == 0
+    b.tick()
+    assert b.core.state == safety.ARMED
+
+
+@pytest.mark.parametrize(("held_ms", "permits"), [(1, True), (699, True), (700, False), (2_500, False)])
+def test_no_long_press_permits(held_ms: int, permits: bool) -> None:
+    b = armed().press().quiet(held_ms)
+    b.core.tap(b.now_us, held_ms)
+    assert (b.go() == 0) is permits
+
+
+@pytest.mark.parametrize(("gap_ms", "permits"), [(20, False), (990, False), (1_010, True), (3_000, True)])
+def test_no_second_press_within_a_second_permits(gap_ms: int, permits: bool) -> None:
+    for second_ms in (50, 600):
+        b = armed().tap(50).quiet(gap_ms).press()
+        assert not b.core.permit, "the second press voids what the first permitted"
+        b.quiet(second_ms)
+        b.core.tap(b.now_us, second_ms)
+        assert b.core.permit is permits
+        assert (b.go() == 0) is permits
+
+
+def test_a_tap_long_after_the_last_permits_at_any_time_of_the_wrapping_clock() -> None:
+    for minutes in (1, 17, 18, 36):
+        b = armed().tap(50)
+        for _ in range(minutes * 60 * 4):
+            b.raw(int(b.core.raw) ^ 1, 250_000)
+        b.read(0.0, 30).tap(50)
+        assert b.core.permit
+
+
+@pytest.mark.parametrize(("wait_ms", "permits"), [(1_990, True), (2_020, False)])
+def test_a_permit_waits_two_seconds(wait_ms: int, permits: bool) -> None:
+    b = armed().tap().quiet(wait_ms)
+    assert (b.go() == 0) is permits
+
+
+@pytest.mark.parametrize(("wait_ms", "permits"), [(20, False), (280, False), (320, True)])
+def test_a_press_in_the_lock_out_after_arming_permits_nothing(wait_ms: int, permits: bool) -> None:
+    b = latched()
+    assert b.arm() == 0
+    b.tick().quiet(wait_ms).tap(400)
+    assert (b.go() == 0) is permits
+
+
+@pytest.mark.parametrize("make", [latched, drawing, holding, easing, frozen])
+def test_a_tap_permits_nothing_but_from_armed(make: Callable[[], Bench]) -> None:
+    b = make()
+    b.core.press(b.now_us, b.at, b.rate)
+    b.core.tap(b.now_us, 100)
+    assert not b.core.permit
+
+
+def test_presses_from_before_arming_are_void() -> None:
+    b = latched().tap()
+    assert b.arm() == 0
+    assert b.go() == wire.NO_PRESS
+    b = armed().tap()
+    assert b.core.disarm() == 0 and b.arm() == 0
+    assert b.go() == wire.NO_PRESS
+
+
+# --- clear -----------------------------------------------------------------------------------------------------
+
+
+def tripped(newtons: float) -> Bench:
+    b = frozen(100.0)
+    b.raw(8_388_607).raw(8_388_607)
+    assert b.core.fault == faults.SATURATED
+    return b.read(newtons, 10)
+
+
+def test_clear_forgets_and_latches_and_moves_nothing() -> None:
+    b = tripped(5.0)
+    assert b.clear() == 0
+    assert (b.core.fault, b.core.later, b.core.state, b.core.enabled) == (0, 0, safety.LATCHED, False)
+    b.quiet(2_000)
+    assert (b.core.state, b.core.enabled) == (safety.LATCHED, False)
+
+
+def test_clear_is_refused() -> None:
+    assert tripped(10.1).clear() == wire.LOADED
+    assert tripped(9.9).clear() == 0
+    for name in ("estop", "supply", "pedal_fault"):
+        b = tripped(5.0)
+        setattr(b, name, True)
+        assert b.clear() == wire.FAULT_LIVE
+    assert tripped(5.0).tick(34_721).clear() == wire.DATA_NOT_SOUND
+    b = tripped(5.0)
+    b.rate = -160
+    assert b.tick().clear() == wire.WRONG_STATE, "still braking"
+    for make in (armed, drawing, holding, easing):
+        b = make()
+        state = b.core.state
+        assert b.clear() == wire.WRONG_STATE and b.core.state == state
+
+
+def test_nothing_but_clear_takes_a_defect_away() -> None:
+    b = tripped(5.0)
+    b.tap().quiet(2_000)
+    assert b.core.stop(b.now_us, b.at, 0) == 0
+    assert b.arm() == wire.WRONG_STATE
+    assert b.core.disarm() == wire.WRONG_STATE
+    assert b.go(mode=wire.EASE, end=b.at - 5) == 0
+    b.at -= 5
+    b.tick()
+    assert (b.core.state, b.core.fault) == (safety.FROZEN, faults.SATURATED)
+
+
+@pytest.mark.parametrize("stop", [faults.PRESSED, faults.STOPPED])
+def test_a_mere_stop_is_forgotten_once_slack(stop: int) -> None:
+    b = drawing(100.0)
+    if stop == faults.PRESSED:
+        b.press()
+    else:
+        b.core.stop(b.now_us, b.at, 0)
+    b.quiet(400).read(90.0, 5)
+    assert b.go(mode=wire.EASE, end=b.at) == 0
+    b.tick()
+    assert b.core.fault == stop, "still loaded"
+    for force in (60.0, 30.0, 5.0):
+        b.read(force)
+        assert b.go(mode=wire.EASE, end=b.at) == 0
+    b.tick()
+    assert (b.core.state, b.core.fault) == (safety.ARMED, 0)
