@@ -118,6 +118,11 @@ class FaultPlayer:
         rig.pedal_wires = self._pedal
         rig.bend_wire = self._wire
 
+    @property
+    def active(self) -> bool:
+        """Is a fault in the rig now?"""
+        return bool(self._on)
+
     def add(self, fault: Fault) -> None:
         """One more fault."""
         self._waiting.append(fault)

@@ -92,8 +92,17 @@ class Bench:
         if seq is None:
             self.seq = (self.seq + 1) % wire.SEQ_WRAP
             seq = self.seq
-        numbers = [Small(n) for n in (seq, mode, rate, end, soft, expiry_ms, self.at)]
-        return self.core.go(Small(self.now_us), *numbers, high)  # type: ignore[arg-type]
+        return self.core.go(
+            Small(self.now_us),
+            Small(seq),
+            Small(mode),
+            Small(rate),
+            Small(end),
+            Small(soft),
+            Small(expiry_ms),
+            Small(self.at),
+            high,
+        )
 
 
 def latched(settings: Settings | None = None, start_us: int = 0) -> Bench:

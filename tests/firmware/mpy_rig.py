@@ -88,6 +88,10 @@ class FakeHardware(Hardware):
             self.value = self.late[(self.late_at - self.delay) & 7] + self.bias
             if not self.constant:
                 self.value += self.noise - 4
+            if self.value > 8388607:
+                self.value = 8388607
+            elif self.value < -8388608:
+                self.value = -8388608
             self.ready = True
         self.late_at = (self.late_at + 1) & 1023
 
@@ -216,12 +220,12 @@ class Desk:
 
 def use_small_crc() -> None:
     """Let wire lines carry the small check sum, on both sides."""
-    wire.binascii = SmallCrc  # type: ignore[assignment]
+    wire.binascii = SmallCrc  # type: ignore[assignment, attr-defined]
 
 
 def use_true_crc() -> None:
     """Undo use_small_crc."""
-    wire.binascii = binascii
+    wire.binascii = binascii  # type: ignore[attr-defined]
 
 
 __all__ = ["AT_REST", "I_END_LOW", "PRESSED", "Desk", "FakeHardware", "SmallCrc", "use_small_crc", "use_true_crc"]

@@ -1,204 +1,16 @@
-"""The whole board on its main loop: motion, the pedal's ways out, hangs, floods and silences."""
+"""The whole board on its main loop: motion, hangs, floods and silences."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from itertools import pairwise
 
 import pytest
 from evenbed_fw import faults, safety, wire
-from evenbed_fw.hardware import I_END_HIGH, I_END_LOW, I_ESTOP_OK, I_PEDAL_A, I_PEDAL_B, I_SUPPLY_OK
+from evenbed_fw.hardware import I_END_HIGH, I_END_LOW
 from evenbed_fw.settings import Settings
 
-from firmware.mpy_rig import AT_REST, PRESSED, Desk
-
-K = 160  # counts per step: 29 N/mm
-SLACK = 8_000
-END = 19_000
-
-
-def fresh(k: int = K) -> Desk:
-    d = Desk(0, None)
-    d.hw.k, d.hw.slack = k, SLACK
-    d.run(400)
-    return d
-
-
-def armed() -> Desk:
-    d = fresh()
-    d.say("hello", wire.PROTOCOL)
-    d.run(5)
-    d.say("arm", 250_000)
-    d.run(1_100)
-    assert d.board.core.state == safety.ARMED
-    return d
-
-
-def drawing() -> Desk:
-    """In flight, loaded, at some 40 N and 25 mm/s."""
-    d = armed()
-    d.press(100)
-    d.run(260, (wire.DRAW, 40_000, END, 8_388_607, 150))
-    assert d.board.core.state == safety.MOVING and d.board.rate > 0 and d.board.core.loaded()
-    return d
-
-
-def holding() -> Desk:
-    d = armed()
-    d.press(100)
-    d.run(900, (wire.DRAW, 40_000, END, 8_388_607, 150))
-    d.run(100, (wire.HOLD, 9_600, END, 8_388_607, 150))
-    assert d.board.core.state == safety.HOLDING and d.hw.at == END
-    return d
-
-
-# --- ways into a loaded stop; each leaves host and readings dead ------------------------------------------------
-
-
-def by_silence() -> Desk:
-    d = holding()
-    d.hw.converting = False
-    d.run(100, (wire.HOLD, 9_600, END, 8_388_607, 150))
-    return d
-
-
-def by_sticking() -> Desk:
-    d = holding()
-    d.hw.constant = True
-    d.run(120, (wire.HOLD, 9_600, END, 8_388_607, 150))
-    return d
-
-
-def by_reading(value: int, ms: int = 60) -> Callable[[], Desk]:
-    def make() -> Desk:
-        d = holding()
-        d.hw.bias = value
-        d.run(ms, (wire.HOLD, 9_600, END, 8_388_607, 150))
-        return d
-
-    return make
-
-
-def by_over_tension() -> Desk:
-    d = holding()
-    d.hw.bias = 600_000
-    d.run(1_000)
-    return d
-
-
-def by_lease() -> Desk:
-    d = holding()
-    d.run(200)
-    return d
-
-
-def by_stop() -> Desk:
-    d = drawing()
-    d.say("stop")
-    d.run(100)
-    return d
-
-
-def by_press() -> Desk:
-    d = drawing()
-    d.hw.pins = PRESSED
-    d.run(50)
-    d.hw.pins = AT_REST
-    d.run(200)
-    return d
-
-
-def by_stretch() -> Desk:
-    d = drawing()
-    d.board.core.stretch = 3_000  # a shorter bound than any sensible setting, to reach it here
-    d.run(200, (wire.DRAW, 40_000, END, 8_388_607, 150))
-    return d
-
-
-def by_pedal_wire() -> Desk:
-    d = holding()
-    d.hw.pins &= ~I_PEDAL_B
-    d.run(300, (wire.HOLD, 9_600, END, 8_388_607, 150))
-    d.hw.pins = AT_REST
-    d.run(300)
-    return d
-
-
-def by_pin(pin: int) -> Callable[[], Desk]:
-    def make() -> Desk:
-        d = holding()
-        d.hw.pins &= ~pin
-        d.run(100)
-        d.hw.pins |= pin
-        d.run(100)
-        return d
-
-    return make
-
-
-STOPS = [
-    (by_over_tension, faults.OVER_TENSION),
-    (by_silence, faults.NO_DATA),
-    (by_sticking, faults.STUCK),
-    (by_reading(10_000_000), faults.SATURATED),
-    (by_reading(-1_000_000), faults.STRING_LOST),
-    (by_lease, faults.LEASE_EXPIRED),
-    (by_pedal_wire, faults.PEDAL),
-    (by_pin(I_ESTOP_OK), faults.EMERGENCY_STOP),
-    (by_pin(I_SUPPLY_OK), faults.SUPPLY_LOST),
-    (by_press, faults.PRESSED),
-    (by_stop, faults.STOPPED),
-    (by_stretch, faults.STRETCH),
-]
-
-
-@pytest.mark.parametrize(("make", "fault"), STOPS, ids=[faults.NAMES[fault] for _, fault in STOPS])
-@pytest.mark.parametrize("readings", [False, True], ids=["dead cell", "good cell"])
-def test_every_loaded_stop_is_let_down_by_the_pedal_alone(
-    make: Callable[[], Desk], fault: int, readings: bool
-) -> None:
-    d = make()
-    hw, core = d.hw, d.board.core
-    assert core.fault == fault
-    assert core.state in (safety.FROZEN, safety.CUT) and d.board.rate == 0
-    hw.bias, hw.constant, hw.converting = 0, False, readings
-    d.run(400)  # and not a line from the host
-    stood, force, up = hw.at, hw.force(), hw.moved_up
-    assert force > 2.5 * core.s.contact_counts
-    # Not before the foot has been down for a second.
-    hw.pins = hw.pins & ~I_PEDAL_B | I_PEDAL_A
-    d.run(990)
-    assert hw.at == stood
-    d.run(30)
-    assert core.state == safety.EASING
-    # At a bounded rate.
-    before = hw.at
-    d.run(100)
-    assert 0 < before - hw.at <= 0.1 * core.s.let_down_steps_s + 20
-    # It stops with the foot, and goes on with the next long press, past the place of contact if need be.
-    hw.pins = AT_REST
-    d.run(150)
-    at = hw.at
-    d.run(500)
-    assert hw.at == at and core.state == safety.FROZEN
-    for _ in range(3):
-        d.press(3_000)
-        if hw.force() <= 2 * core.s.contact_counts:
-            break
-    assert hw.force() <= 2 * core.s.contact_counts, "the string is slack"
-    assert hw.moved_up == up
-    # What latched it is still latched, but for a mere stop that has seen the string go slack.
-    assert core.fault == fault or (readings and fault in (faults.PRESSED, faults.STOPPED) and core.fault == 0)
-
-
-def test_a_string_on_at_power_up_is_let_down_by_the_pedal_without_a_host() -> None:
-    d = Desk(0, None)
-    d.hw.k, d.hw.slack, d.hw.at = K, SLACK, 12_000
-    d.run(400)
-    core = d.board.core
-    assert core.state == safety.LATCHED and core.loaded() and not d.hw.enabled
-    d.press(3_000)
-    assert not core.loaded() and d.hw.moved_up == 0
-    assert core.state == safety.LATCHED and not d.hw.enabled
+from firmware.mpy_rig import PRESSED, Desk
+from firmware.stages import END, SLACK, K, armed, drawing, fresh, holding
 
 
 @pytest.mark.parametrize("string", [0, 12_000])
@@ -206,11 +18,13 @@ def test_nothing_moves_by_itself_at_boot_or_after_a_clear(string: int) -> None:
     d = Desk(0, None)
     d.hw.k, d.hw.slack, d.hw.at = K, SLACK, string
     for line in (("hello", 1), ("limits",), ("trip",), ("clear",), ("stop",), ("go", 0, 40_000, END, 8_388_607, 150)):
-        d.say(*line)  # type: ignore[arg-type]
+        d.say(line[0], *line[1:])
         d.run(300)
         d.press(100)
     assert d.hw.at == string and not d.hw.enabled and d.board.core.state == safety.LATCHED
-    d = by_lease()
+    d = holding()
+    d.run(200)
+    assert d.board.core.fault == faults.LEASE_EXPIRED
     d.press(2_500)
     d.press(2_500)  # past the place of contact, until it is slack
     d.run(300)
@@ -297,7 +111,9 @@ def test_while_the_program_hangs_the_steps_run_out(hang_ms: int) -> None:
 
 
 def test_a_let_down_runs_out_as_well_when_the_program_hangs() -> None:
-    d = by_silence()
+    d = holding()
+    d.hw.converting = False
+    d.run(100, (wire.HOLD, 9_600, END, 8_388_607, 150))
     d.hw.pins = PRESSED
     d.run(1_200)
     assert d.board.core.state == safety.EASING
@@ -397,7 +213,7 @@ def test_answers() -> None:
         (5, wire.NOT_UNDERSTOOD),
     ]
     seqs = [n[0] for _, n in lines]
-    assert all((b - a) % wire.SEQ_WRAP == 1 for a, b in zip(seqs, seqs[1:], strict=False))
+    assert all((b - a) % wire.SEQ_WRAP == 1 for a, b in pairwise(seqs))
 
 
 def test_hello_voids_a_permit_and_another_protocol_takes_no_orders() -> None:

@@ -54,9 +54,7 @@ def test_monotone(data: st.DataObject, v: int, age: int, granted: int, accel: in
 
 
 @given(st.integers(1, 300), st.integers(1, 200_000), ages_us, grants_us, accels_um_s2, st.integers(-100, 200_000))
-def test_fastest_is_the_true_inverse(
-    steps: int, top: int, age: int, granted: int, accel: int, allowed_um: int
-) -> None:
+def test_fastest_is_the_true_inverse(steps: int, top: int, age: int, granted: int, accel: int, allowed_um: int) -> None:
     table = budget.travel_table(steps, top, age, granted, accel)
     assert len(table) == steps + 1
     assert table == sorted(table)

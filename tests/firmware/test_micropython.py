@@ -64,9 +64,7 @@ def wasm(text: str) -> subprocess.CompletedProcess[str]:
     places = [Path(os.environ["EVENBED_WASM"])] if os.environ.get("EVENBED_WASM") else []
     for place in [*places, HERE]:
         if (place / PACKAGE).exists():
-            return done(
-                [node, str(HERE / "run_wasm.mjs"), str(place / PACKAGE), str(FIRMWARE), str(HERE), "--", text]
-            )
+            return done([node, str(HERE / "run_wasm.mjs"), str(place / PACKAGE), str(FIRMWARE), str(HERE), "--", text])
     pytest.skip("WebAssembly MicroPython is not installed: npm install --prefix tests/firmware")
 
 

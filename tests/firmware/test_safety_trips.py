@@ -272,9 +272,7 @@ def test_pedal_fault_and_stop_and_press(make: Callable[[float], Bench]) -> None:
     was = b.core.state
     b.press()
     # In a hold the pedal is left to the host.
-    assert (b.core.fault, b.core.state) == (
-        (0, was) if was == safety.HOLDING else (faults.PRESSED, safety.FROZEN)
-    )
+    assert (b.core.fault, b.core.state) == ((0, was) if was == safety.HOLDING else (faults.PRESSED, safety.FROZEN))
 
 
 @pytest.mark.parametrize("cause", [faults.EMERGENCY_STOP, faults.SUPPLY_LOST])

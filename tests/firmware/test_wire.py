@@ -114,9 +114,7 @@ def test_written_is_read(message: tuple[str, list[int], dict[str, tuple[str, ...
 
 
 @given(st.lists(messages(), max_size=4), st.binary(max_size=40))
-def test_reader_goes_on_after_anything(
-    said: list[tuple[str, list[int], dict[str, tuple[str, ...]]]], junk: bytes
-) -> None:
+def test_reader_goes_on_after_anything(said: list[tuple[str, list[int], dict[str, tuple[str, ...]]]], junk: bytes) -> None:
     lines = [wire.encode(kind, numbers) for kind, numbers, _ in said]
     expected = [(kind, numbers) for kind, numbers, _ in said]
     reader = wire.LineReader()
@@ -253,7 +251,7 @@ def test_longest_line_is_the_same_for_both(length: int) -> None:
     kind = "k" * letters
     line = closed(kind.encode() + b" 1")
     assert len(line) == length
-    long_kinds = {kind: ("seq",)}
+    long_kinds: dict[str, tuple[str, ...]] = {kind: ("seq",)}
     fits = length + 1 <= wire.MAX_LINE
     assert (decoded(line, long_kinds) is not None) == fits
     assert bool(read(line + b"\n")) == fits

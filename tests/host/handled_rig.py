@@ -23,6 +23,7 @@ ABOVE = 1.06  # ceiling over the highest planned force
 AT_REST = (safety.LATCHED, safety.ARMED, safety.FROZEN, safety.CUT)
 PERMIT_S = 2.2  # a tap at rest may wait 2 s for its draw (board), and its line be on its way
 UNLOADED_N = 12.0  # the board calls a string loaded above 10 N, 2.5 times the contact force; it recovers a little
+FAULT_ECHO_S = 0.3  # a silence is noticed after 0.25 s
 NOISE_MM = 1e-4  # rounding of the simulated carriage
 
 
@@ -53,6 +54,7 @@ class Moment:
     carriage_mm: float
     board: int
     word: str
+    faulty: bool  # a fault is at work, or was a moment ago
 
 
 @dataclass
@@ -79,6 +81,7 @@ class HandledRig:
         self._permitted = False
         self._tapped_s = -10.0
         self._was_down = False
+        self._faulty_s = -10.0
 
     # --- the witness -----------------------------------------------------------------------------------------
     def _witness(self, now_s: float) -> None:
@@ -95,8 +98,11 @@ class HandledRig:
             self._permitted = False
         if rose > NOISE_MM and not self._permitted:
             self.unasked.append((now_s, rose))
+        if self.faults.active:
+            self._faulty_s = now_s
         state, word = (head.state, head.word) if head is not None else ("", "")
-        self.moments.append(Moment(now_s, state, self.rig.plant.force_n, mm, board, word))
+        faulty = now_s - self._faulty_s < FAULT_ECHO_S
+        self.moments.append(Moment(now_s, state, self.rig.plant.force_n, mm, board, word, faulty))
 
     def _see_pedal(self, down: bool) -> None:
         if self._was_down and not down:

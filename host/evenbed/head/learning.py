@@ -21,6 +21,7 @@ POINTS = 6  # readings in the local slope
 SHORT = 2  # readings in the quick one, which sees a string stiffen in flight
 SETTLED = 3.0  # readings over which the converter still hides a part of that
 EVEN = 0.85  # slowest over fastest speed of a slope that tells stiffness
+ASTRAY = 0.03  # most that a wrong delay may bend a slope that is still believed
 SLOW_MM_S = 10.0  # slower than this a slope tells little
 MOST_FADING = 0.15  # of the force, per second
 SURE = 0.02  # least relative doubt of a stiffness
@@ -107,16 +108,19 @@ class Learner:
         rss = sum((p[1] - mf - k * (p[0] - mx)) ** 2 for p in points)
         doubt = 2.0 * (rss / (n - 2) / sxx) ** 0.5 / k
         speeds = [row[3] for row in self._track[-n - 2 :]]
-        even = min(speeds) > EVEN * max(speeds)
+        # With a delay believed wrong, the slope of an uneven motion goes astray by (change of speed) (error) / speed.
+        slowing = abs(speeds[-1] - speeds[-n]) / max(1e-3, self._times[-1] - self._times[0])
+        astray = slowing * self.delay.doubt_s * n / max(1.0, sum(speeds[-n:]))
+        even = min(speeds) > EVEN * max(speeds) or (astray < ASTRAY and min(speeds) > 0.6 * max(speeds))
         self.fading_n_s = 0.0
         high = k * (1.0 + SURE + doubt)
         known = self.k_n_mm
         if known is not None and not even and (k < 1.5 * known or max(speeds) < SLOW_MM_S):
-            # Slowing down, the string relaxes more per millimetre: that is fading force, not softer string. And with
-            # a delay believed wrong, slopes go astray by k a (delay's error) / v; only a plain stiffening is believed.
+            # Slowing down, the string relaxes more per millimetre: that is fading force, not softer string. Only a
+            # plain stiffening is believed.
             k = known
             high = k * (1.0 + SURE)
-            self.fading_n_s = self._fading(k, mf)
+            self.fading_n_s = self._fading(k, mf, slowing)
         self.k_n_mm = k
         then = self._k_then
         if even:
@@ -125,13 +129,12 @@ class Learner:
             self.bend = max(0.0, (k - then[0][1]) / (mf - then[0][0]))
         self.k_high_n_mm = min(self._rig.stiffest_n_mm, max(high, self._quick(speeds)))
 
-    def _fading(self, k: float, force_n: float) -> float:
+    def _fading(self, k: float, force_n: float, slowing_mm_s2: float) -> float:
         """Force that relaxation takes, N/s (negative), less what a wrong delay could make of the slowing down."""
         first, last = self._recent[0], self._recent[-1]
         took_s = self._times[-1] - self._times[0]
         lost = (last[1] - first[1] - k * (last[0] - first[0])) / took_s
-        slowing = abs(self._track[-POINTS][3] - self._track[-1][3]) / took_s
-        sure = max(0.0, -lost - k * slowing * self.delay.doubt_s)
+        sure = max(0.0, -lost - k * slowing_mm_s2 * self.delay.doubt_s)
         return -min(sure, MOST_FADING * force_n)
 
     def _quick(self, speeds: list[float]) -> float:

@@ -1,0 +1,170 @@
+"""The way out of every loaded stop: the pedal alone, with or without readings, never a host."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+from evenbed_fw import faults, safety, wire
+from evenbed_fw.hardware import I_ESTOP_OK, I_PEDAL_A, I_PEDAL_B, I_SUPPLY_OK
+
+from firmware.mpy_rig import AT_REST, PRESSED, Desk
+from firmware.stages import END, SLACK, K, armed, drawing, holding
+
+# --- ways into a loaded stop; each leaves host and readings dead ------------------------------------------------
+
+
+def by_silence() -> Desk:
+    d = holding()
+    d.hw.converting = False
+    d.run(100, (wire.HOLD, 9_600, END, 8_388_607, 150))
+    return d
+
+
+def by_sticking() -> Desk:
+    d = holding()
+    d.hw.constant = True
+    d.run(120, (wire.HOLD, 9_600, END, 8_388_607, 150))
+    return d
+
+
+def by_reading(value: int, ms: int = 60) -> Callable[[], Desk]:
+    def make() -> Desk:
+        d = holding()
+        d.hw.bias = value
+        d.run(ms, (wire.HOLD, 9_600, END, 8_388_607, 150))
+        return d
+
+    return make
+
+
+def by_over_tension() -> Desk:
+    d = holding()
+    d.hw.bias = 600_000
+    d.run(1_000)
+    return d
+
+
+def by_lease() -> Desk:
+    d = holding()
+    d.run(200)
+    return d
+
+
+def by_stop() -> Desk:
+    d = drawing()
+    d.say("stop")
+    d.run(100)
+    return d
+
+
+def by_press() -> Desk:
+    d = drawing()
+    d.hw.pins = PRESSED
+    d.run(50)
+    d.hw.pins = AT_REST
+    d.run(200)
+    return d
+
+
+def by_stretch() -> Desk:
+    d = drawing()
+    d.board.core.stretch = 3_000  # a shorter bound than any sensible setting, to reach it here
+    d.run(200, (wire.DRAW, 40_000, END, 8_388_607, 150))
+    return d
+
+
+def by_implausible() -> Desk:
+    d = armed()
+    d.press(100)
+    end = SLACK + 1_100  # 20 N: too little to count as a lost string
+    d.run(700, (wire.DRAW, 40_000, end, 8_388_607, 150))
+    d.hw.bias = -600_000
+    d.run(60, (wire.DRAW, 40_000, end, 8_388_607, 150))
+    return d
+
+
+def by_pedal_wire() -> Desk:
+    d = holding()
+    d.hw.pins &= ~I_PEDAL_B
+    d.run(300, (wire.HOLD, 9_600, END, 8_388_607, 150))
+    d.hw.pins = AT_REST
+    d.run(300)
+    return d
+
+
+def by_pin(pin: int) -> Callable[[], Desk]:
+    def make() -> Desk:
+        d = holding()
+        d.hw.pins &= ~pin
+        d.run(100)
+        d.hw.pins |= pin
+        d.run(100)
+        return d
+
+    return make
+
+
+STOPS = [
+    (by_over_tension, faults.OVER_TENSION),
+    (by_silence, faults.NO_DATA),
+    (by_sticking, faults.STUCK),
+    (by_reading(10_000_000), faults.SATURATED),
+    (by_implausible, faults.IMPLAUSIBLE),
+    (by_reading(-1_000_000), faults.STRING_LOST),
+    (by_lease, faults.LEASE_EXPIRED),
+    (by_pedal_wire, faults.PEDAL),
+    (by_pin(I_ESTOP_OK), faults.EMERGENCY_STOP),
+    (by_pin(I_SUPPLY_OK), faults.SUPPLY_LOST),
+    (by_press, faults.PRESSED),
+    (by_stop, faults.STOPPED),
+    (by_stretch, faults.STRETCH),
+]
+
+
+@pytest.mark.parametrize(("make", "fault"), STOPS, ids=[faults.NAMES[fault] for _, fault in STOPS])
+@pytest.mark.parametrize("readings", [False, True], ids=["dead cell", "good cell"])
+def test_every_loaded_stop_is_let_down_by_the_pedal_alone(make: Callable[[], Desk], fault: int, readings: bool) -> None:
+    d = make()
+    hw, core = d.hw, d.board.core
+    assert core.fault == fault
+    assert core.state in (safety.FROZEN, safety.CUT) and d.board.rate == 0
+    hw.bias, hw.constant, hw.converting = 0, False, readings
+    d.run(400)  # and not a line from the host
+    stood, force, up = hw.at, hw.force(), hw.moved_up
+    assert force > 2.5 * core.s.contact_counts
+    # Not before the foot has been down for a second.
+    hw.pins = hw.pins & ~I_PEDAL_B | I_PEDAL_A
+    d.run(990)
+    assert hw.at == stood
+    d.run(30)
+    assert core.state == safety.EASING
+    # At a bounded rate.
+    before = hw.at
+    d.run(100)
+    assert 0 < before - hw.at <= 0.1 * core.s.let_down_steps_s + 20
+    # It stops with the foot, and goes on with the next long press, past the place of contact if need be.
+    hw.pins = AT_REST
+    d.run(150)
+    at = hw.at
+    d.run(500)
+    assert hw.at == at and core.state == safety.FROZEN
+    for _ in range(3):
+        d.press(3_000)
+        if hw.force() <= 2 * core.s.contact_counts:
+            break
+    assert hw.force() <= 2 * core.s.contact_counts, "the string is slack"
+    assert hw.moved_up == up
+    # What latched it is still latched, but for a mere stop that has seen the string go slack.
+    assert core.fault == fault or (readings and fault in (faults.PRESSED, faults.STOPPED) and core.fault == 0)
+
+
+def test_a_string_on_at_power_up_is_let_down_by_the_pedal_without_a_host() -> None:
+    d = Desk(0, None)
+    d.hw.k, d.hw.slack, d.hw.at = K, SLACK, 12_000
+    d.run(400)
+    core = d.board.core
+    assert core.state == safety.LATCHED and core.loaded() and not d.hw.enabled
+    d.press(3_000)
+    assert not core.loaded() and d.hw.moved_up == 0
+    assert core.state == safety.LATCHED and not d.hw.enabled

@@ -1,0 +1,185 @@
+"""Anything a stringer, a screen and bad luck may do in any order: what must hold all the same.
+
+The true force stays below ceiling + overrun; nothing goes upwards that no tap has permitted since the last rest; head and
+board agree on what is going on; nothing raises.
+"""
+
+from __future__ import annotations
+
+from evenbed.head import states as st
+from evenbed.head.types import Ask, Pull
+from evenbed_fw import safety
+from evenbed_sim import presets
+from evenbed_sim.strand import Strand
+from hypothesis import HealthCheck, settings
+from hypothesis import strategies as some
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+
+from handled_rig import HandledRig, cross_strand, main_strand, tether
+
+REFERENCE_N = 200.0
+AGREE_S = 0.7  # for so long head and board may differ: a silence of 0.25 s and a handshake lie in it
+
+L, A, M, H = safety.LATCHED, safety.ARMED, safety.MOVING, safety.HOLDING
+F, E, B, C = safety.FROZEN, safety.EASING, safety.BACKING, safety.CUT
+AGREE = {
+    st.UNARMED: {L, F, E},  # frozen without a trip and nearly slack: the pedal still lets down
+    st.REFERENCING: {A},
+    st.SLACK: {A},
+    st.TAKING_UP: {M},
+    st.DRAWING: {M},
+    st.PRE_STRETCHING: {H},
+    st.HOLDING: {H},
+    st.PROVING_CLAMP: {H},
+    st.EASING_OFF: {M},
+    st.RETURNING: {M, A},
+    st.FROZEN: {F, E},
+    st.BOOTED_LOADED: {L, F, E},
+    st.TRIPPED: {F, E, B, C},
+}
+
+FAULTS = [
+    "cell off",
+    "cell stuck",
+    "cell garbage",
+    "cell garbage 0.05",
+    "cell wrong 1.3",
+    "cell slow 1.4",
+    "cell delayed 2",
+    "cell intermittent",
+    "motor off",
+    "motor wrong 0.6",
+    "motor intermittent",
+    "pedal off",
+    "pedal stuck",
+    "pedal garbage",
+    "pedal intermittent",
+    "to-host off",
+    "to-host stuck",
+    "to-host garbage",
+    "to-host delayed",
+    "to-host delayed 300",
+    "to-host intermittent 0.6",
+    "to-board off",
+    "to-board stuck",
+    "to-board garbage",
+    "to-board delayed 300",
+    "to-board intermittent 0.6",
+    "board off",
+    "board slow 5",
+    "estop on",
+    "supply off",
+    "string slow 3",
+    "string off",
+]
+STRINGS = {
+    "main": lambda: main_strand(presets.POLYESTER),
+    "cross": lambda: cross_strand(presets.NYLON),
+    "soft": lambda: tether(3.0, 20.0),
+    "stiff": lambda: tether(60.0, 2.0),
+    "none": lambda: tether(8.0, 400.0),
+}
+
+
+class AnyHands(RuleBasedStateMachine):
+    """One rig, handled in any order."""
+
+    @initialize(string=some.sampled_from(sorted(STRINGS)), over=some.sampled_from([0.0, 0.1]), seed=some.integers(1, 5))
+    def mount(self, string: str, over: float, seed: int) -> None:
+        pull = Pull(REFERENCE_N, family="nylon", over_pull=over, over_pull_s=0.5)
+        self.r = HandledRig(pull, STRINGS[string](), seed=seed)
+        self.differ_s = 0.0
+        self.seen = 0
+        self.before_n = 0.0
+        self.r.arm()
+
+    # --- time and the pedal ---------------------------------------------------------------------------------
+    @rule(for_s=some.floats(0.02, 1.5))
+    def time_passes(self, for_s: float) -> None:
+        self.r.wait(for_s)
+
+    @rule(for_s=some.floats(0.05, 0.6))
+    def taps(self, for_s: float) -> None:
+        self.r.tap(for_s)
+
+    @rule(for_s=some.floats(0.8, 3.5))
+    def holds(self, for_s: float) -> None:
+        self.r.hold(for_s)
+
+    @precondition(lambda self: self.r.head.state == st.SLACK)
+    @rule(for_s=some.floats(0.1, 2.0))
+    def draws(self, for_s: float) -> None:
+        self.r.wait(1.1)
+        self.r.tap()
+        self.r.wait(for_s)
+
+    @precondition(lambda self: self.r.head.state == st.UNARMED)
+    @rule()
+    def arms(self) -> None:
+        self.r.hold(2.3)
+        self.r.wait(1.0)
+
+    # --- a screen ----------------------------------------------------------------------------------------------
+    @rule(ask=some.sampled_from(list(Ask)))
+    def asks(self, ask: Ask) -> None:
+        self.r.ask(ask)
+
+    # --- hands on the string -------------------------------------------------------------------------------------
+    @rule(mm=some.sampled_from([-2.5, -1.0, 1.0, 1.5]))
+    def works_on_the_string(self, mm: float) -> None:
+        if self.r.rig.force_n > 1.0:
+            self.r.rig.plant.add_path(mm, 0.5)
+        self.r.wait(0.3)
+
+    @rule()
+    def sets_the_clamp(self) -> None:
+        plant = self.r.rig.plant
+        if self.r.rig.force_n > 50.0 and isinstance(plant, Strand):
+            plant.close_clamp()
+        self.r.wait(0.2)
+
+    @precondition(lambda self: self.r.rig.force_n < 1.0)
+    @rule(string=some.sampled_from(sorted(STRINGS)))
+    def takes_another_string(self, string: str) -> None:
+        self.before_n = max(self.before_n, self.r.rig.plant.peak_n)
+        self.r.rig.mount(STRINGS[string]())
+        self.r.wait(0.2)
+
+    # --- bad luck --------------------------------------------------------------------------------------------------
+    @rule(line=some.sampled_from(FAULTS), for_s=some.sampled_from([0.05, 0.15, 0.5, 2.0]), then_s=some.floats(0.0, 0.6))
+    def something_fails(self, line: str, for_s: float, then_s: float) -> None:
+        self.r.inject_now(f"{line} for {for_s}s")
+        self.r.wait(then_s)
+
+    # --- what must hold --------------------------------------------------------------------------------------------
+    @invariant()
+    def the_force_is_bounded(self) -> None:
+        if hasattr(self, "r"):
+            assert max(self.before_n, self.r.rig.plant.peak_n) <= self.r.bound_n
+
+    @invariant()
+    def nothing_goes_up_that_was_not_asked_for(self) -> None:
+        if hasattr(self, "r"):
+            assert self.r.unasked == []
+
+    @invariant()
+    def head_and_board_agree(self) -> None:
+        if not hasattr(self, "r"):
+            return
+        moments = self.r.moments
+        since: float | None = None
+        for m in moments[self.seen :]:
+            agree = m.faulty or not m.state or m.board in AGREE[m.state]
+            since = None if agree else since if since is not None else m.t_s
+            assert since is None or m.t_s - since < AGREE_S, (m, self.r.host.events[-6:])
+        self.seen = len(moments) if since is None else next(i for i, m in enumerate(moments) if m.t_s == since)
+
+
+AnyHands.TestCase.settings = settings(
+    max_examples=18,
+    stateful_step_count=30,
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.too_slow],
+)
+TestAnyHands = AnyHands.TestCase
