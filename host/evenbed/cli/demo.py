@@ -80,17 +80,17 @@ def row(s: Strung, unit: str) -> list[str]:
 
 
 HEAD = [
-    ("string", "", 13),
-    ("reference", "", 10),
-    ("at clamp", "", 10),
-    ("highest", "true", 10),
-    ("reached", "s", 8),
-    ("held", "s", 5),
-    ("draw", "mm", 6),
-    ("take-up", "mm", 8),
-    ("stiffness", "N/mm", 10),
-    ("clamp", "", 15),
-    ("kept", "true", 10),
+    ("string", "", 12),
+    ("asked", "", 9),
+    ("at clamp", "", 9),
+    ("highest", "true", 9),
+    ("reached", "s", 7),
+    ("held", "s", 4),
+    ("draw", "mm", 5),
+    ("take-up", "mm", 7),
+    ("k", "N/mm", 5),
+    ("clamp", "", 14),
+    ("kept", "true", 9),
 ]
 
 
