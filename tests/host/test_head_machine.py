@@ -54,23 +54,17 @@ FAULTS = [
     "pedal stuck",
     "pedal garbage",
     "pedal intermittent",
-    "to-host off",
-    "to-host stuck",
-    "to-host garbage",
-    "to-host delayed",
-    "to-host delayed 300",
-    "to-host intermittent 0.6",
-    "to-board off",
-    "to-board stuck",
-    "to-board garbage",
-    "to-board delayed 300",
-    "to-board intermittent 0.6",
     "board off",
     "board slow 5",
     "estop on",
     "supply off",
     "string slow 3",
     "string off",
+]
+WIRE = [
+    f"{way} {how}"
+    for way in ("to-host", "to-board")
+    for how in ("off", "stuck", "garbage", "delayed", "delayed 300", "intermittent 0.6")
 ]
 STRINGS = {
     "main": lambda: main_strand(presets.POLYESTER),
@@ -84,14 +78,22 @@ STRINGS = {
 class AnyHands(RuleBasedStateMachine):
     """One rig, handled in any order."""
 
-    @initialize(string=some.sampled_from(sorted(STRINGS)), over=some.sampled_from([0.0, 0.1]), seed=some.integers(1, 5))
-    def mount(self, string: str, over: float, seed: int) -> None:
+    @initialize(
+        string=some.sampled_from(sorted(STRINGS)),
+        over=some.sampled_from([0.0, 0.1]),
+        seed=some.integers(1, 5),
+        draw_s=some.sampled_from([0.0, 0.6, 2.5, 4.0]),
+    )
+    def mount(self, string: str, over: float, seed: int, draw_s: float) -> None:
         pull = Pull(REFERENCE_N, family="nylon", over_pull=over, over_pull_s=0.5)
         self.r = HandledRig(pull, STRINGS[string](), seed=seed)
         self.differ_s = 0.0
         self.seen = 0
         self.before_n = 0.0
         self.r.arm()
+        if draw_s:
+            self.r.tap()
+            self.r.wait(draw_s)
 
     # --- time and the pedal ---------------------------------------------------------------------------------
     @rule(for_s=some.floats(0.02, 1.5))
@@ -107,17 +109,22 @@ class AnyHands(RuleBasedStateMachine):
         self.r.hold(for_s)
 
     @precondition(lambda self: self.r.head.state == st.SLACK)
-    @rule(for_s=some.floats(0.1, 2.0))
-    def draws(self, for_s: float) -> None:
-        self.r.wait(1.1)
+    @rule(rest_s=some.floats(0.5, 1.3), for_s=some.sampled_from([0.2, 0.6, 2.0, 3.0]))
+    def draws(self, rest_s: float, for_s: float) -> None:
+        self.r.wait(rest_s)
         self.r.tap()
         self.r.wait(for_s)
 
-    @precondition(lambda self: self.r.head.state == st.UNARMED)
+    @precondition(lambda self: self.r.head.state in (st.UNARMED, st.TRIPPED))
     @rule()
-    def arms(self) -> None:
+    def clears_or_arms(self) -> None:
         self.r.hold(2.3)
-        self.r.wait(1.0)
+        self.r.wait(0.5)
+
+    @precondition(lambda self: self.r.head.state in (st.TRIPPED, st.FROZEN, st.BOOTED_LOADED))
+    @rule()
+    def lets_down(self) -> None:
+        self.r.let_down_by_pedal(2)
 
     # --- a screen ----------------------------------------------------------------------------------------------
     @rule(ask=some.sampled_from(list(Ask)))
@@ -147,7 +154,12 @@ class AnyHands(RuleBasedStateMachine):
 
     # --- bad luck --------------------------------------------------------------------------------------------------
     @rule(line=some.sampled_from(FAULTS), for_s=some.sampled_from([0.05, 0.15, 0.5, 2.0]), then_s=some.floats(0.0, 0.6))
-    def something_fails(self, line: str, for_s: float, then_s: float) -> None:
+    def a_part_fails(self, line: str, for_s: float, then_s: float) -> None:
+        self.r.inject_now(f"{line} for {for_s}s")
+        self.r.wait(then_s)
+
+    @rule(line=some.sampled_from(WIRE), for_s=some.sampled_from([0.06, 0.4, 1.5]), then_s=some.floats(0.0, 3.0))
+    def the_wire_fails(self, line: str, for_s: float, then_s: float) -> None:
         self.r.inject_now(f"{line} for {for_s}s")
         self.r.wait(then_s)
 

@@ -179,7 +179,10 @@ class Session:
         if text:
             self.view.tell(("! " if name in ("link_lost", "guard") or "fault" in values else "  ") + text)
         if name == "state" and says in ("tripped", "frozen"):
-            self._stopped_s = time.monotonic()
+            if self._press_s is not None:
+                self._stopped_s = time.monotonic()
+            else:
+                self.view.tell("  The board had stopped before. Once the string is slack, hold the pedal for 2 s to clear it.")
         if name == "link_lost":
             self._finish(3)
 

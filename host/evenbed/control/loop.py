@@ -15,7 +15,7 @@ from evenbed.head.types import Ask, Command, Event, Go, RigModel
 from evenbed.link.messages import BoardInfo, Limits, No, Ok, Sample, Trip
 from evenbed.link.session import Ready, Rebooted, Session, Silent
 
-EXPIRY_MS = 100
+EXPIRY_MS = 150  # the longest the board takes; what may move until then is bounded by the granted steps
 _LINES = {"arm", "ceiling"}  # those that carry a force
 
 
@@ -67,6 +67,7 @@ class ControlLoop:
         self._mechanics = mechanics or Mechanics()
         self._asks: list[Ask] = []
         self._awaited: int | None = None
+        self._go: Go | None = None  # the newest lease, sent when all that has come is read
 
     def ask(self, ask: Ask) -> None:
         """Pass on what a person asks; it is heard with the next call of ``receive``."""
@@ -99,6 +100,9 @@ class ControlLoop:
                 )
         if self._asks and self.head is not None:
             self._carry_out(now_s, self._step(now_s, None))
+        if self._go is not None:
+            self._send(now_s, self._go)
+            self._go = None
         return self.session.take()
 
     def _greet(self, now_s: float, ready: Ready) -> None:
@@ -109,6 +113,7 @@ class ControlLoop:
 
     def _gone(self, now_s: float, why: str) -> None:
         self._awaited = None
+        self._go = None
         if self.head is not None:
             self._carry_out(now_s, self.head.lost(why))
 
@@ -135,7 +140,12 @@ class ControlLoop:
         for event in step.events:
             self._listener(now_s, event)
         for command in step.commands:
-            self._send(now_s, command)
+            if isinstance(command, Go):
+                # Readings that come in a heap, after this computer was busy, all teach; only the newest commands.
+                self._go = command
+            else:
+                self._go = None
+                self._send(now_s, command)
 
     def _send(self, now_s: float, command: Command) -> None:
         assert self.head is not None

@@ -8,6 +8,8 @@ packet. To the client: ``status`` at most 25 times a second, ``event``, ``record
 from __future__ import annotations
 
 import contextlib
+import ctypes
+import gc
 import json
 import os
 import select
@@ -23,17 +25,24 @@ from evenbed.control.loop import ControlLoop, Mechanics
 from evenbed.control.port import PortError, open_port
 from evenbed.control.status import status
 from evenbed.head import states as st
+from evenbed.head.learning import warm_up
 from evenbed.head.types import Ask, Event, Pull
 from evenbed.link.session import LinkError
 
 STATUS_S = 0.04
 WAKE_S = 0.02
+LOCK_NOW_AND_LATER = 3  # MCL_CURRENT | MCL_FUTURE
 RETRY_S = 0.5
 AT_REST = (st.UNARMED, st.SLACK, st.TRIPPED, st.FROZEN, st.BOOTED_LOADED)
 
 
 def ask_for_priority() -> bool:
-    """Ask the system for real-time priority; carry on without. Returns whether it was given."""
+    """Ask the system for real-time priority and for memory that stays in place; carry on without. Returns whether the
+    priority was given."""
+    gc.collect()
+    gc.freeze()  # what is there now stays: a full collection has nothing to walk through
+    with contextlib.suppress(OSError, AttributeError):
+        ctypes.CDLL(None).mlockall(LOCK_NOW_AND_LATER)
     try:
         os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(10))  # type: ignore[attr-defined,unused-ignore]
     except (AttributeError, OSError):
@@ -172,6 +181,7 @@ class Server:
 def main() -> int:
     """Entry point of the process: descriptor, port, ceiling and mechanics come as one JSON argument."""
     setup = json.loads(sys.argv[1])
+    warm_up()
     ask_for_priority()
     client = socket.socket(fileno=int(setup["fd"]))
     return Server(setup["port"], setup["ceiling_n"], client, Mechanics(**setup["mechanics"])).run()

@@ -62,7 +62,7 @@ ENTRIES: dict[int, Entry] = {
     faults.LEASE_EXPIRED: Entry(
         "lease_expired",
         True,
-        "The board heard nothing from this computer for 0.1 s and froze at {force}.",
+        "The board heard nothing from this computer for 0.15 s and froze at {force}.",
         "Close what keeps the computer busy, check the USB cable. " + GET_DOWN,
     ),
     faults.PEDAL: Entry(

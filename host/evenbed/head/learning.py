@@ -29,6 +29,12 @@ LONGEST_PERIODS = 5.0  # delays tried: 0 to this many sampling periods, in half 
 FAST_S = 0.1  # time constant of the string's quick relaxation, as the fit for the delay allows for it
 
 
+def warm_up() -> None:
+    """Let the linear algebra load and set itself up. The first solution takes tens of milliseconds, which must not fall
+    into a pull."""
+    np.linalg.lstsq(np.eye(3), np.ones(3), rcond=None)
+
+
 @dataclass(frozen=True)
 class Delay:
     """Group delay of the reading, seconds, with half the width of what it may be."""
