@@ -21,7 +21,7 @@ class Bench:
         self.at = 0
         self.rate = 0
         self.held_ms = 0
-        self.estop = self.supply = self.pedal_fault = self.end_low = False
+        self.estop = self.supply = self.pedal_fault = False
         self.seq = 0
         self._wiggle = 0
 
@@ -48,7 +48,7 @@ class Bench:
     def tick(self, after_us: int = 1000) -> Bench:
         self.wait(after_us)
         inputs = (self.estop, self.supply, self.pedal_fault)
-        self.core.tick(Small(self.now_us), Small(self.at), Small(self.rate), *inputs, Small(self.held_ms), self.end_low)
+        self.core.tick(Small(self.now_us), Small(self.at), Small(self.rate), *inputs, Small(self.held_ms))
         return self
 
     def arm(self, ceiling_mn: int = CEILING_MN) -> int:

@@ -168,3 +168,20 @@ def test_a_string_on_at_power_up_is_let_down_by_the_pedal_without_a_host() -> No
     d.press(3_000)
     assert not core.loaded() and d.hw.moved_up == 0
     assert core.state == safety.LATCHED and not d.hw.enabled
+
+
+def test_at_the_place_of_contact_it_stands_until_a_new_press() -> None:
+    """Without readings the board cannot know that the string is slack: the foot, kept down, goes no farther."""
+    d = by_silence()
+    contact = d.board.core.contact_position
+    d.hw.pins = PRESSED
+    d.run(2_500)
+    assert d.board.core.state == safety.FROZEN and d.board.rate == 0
+    stood = d.hw.at
+    assert contact - 150 <= stood <= contact  # the braking way from 10 mm/s is 100 steps, and a pass
+    d.run(3_000)
+    assert d.hw.at == stood
+    d.hw.pins = AT_REST
+    d.run(200)
+    d.press(1_500)
+    assert d.hw.at < stood - 1_000

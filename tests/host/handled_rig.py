@@ -93,7 +93,7 @@ class HandledRig:
         mm = self.rig.carriage.mm
         board = self.rig.board.core.state
         rose = mm - self.moments[-1].carriage_mm if self.moments else 0.0
-        still = abs(rose) < NOISE_MM
+        still = self.rig.hw.rate == 0 and abs(rose) < NOISE_MM
         if still and board in AT_REST and now_s - self._tapped_s > PERMIT_S:
             self._permitted = False
         if rose > NOISE_MM and not self._permitted:

@@ -80,7 +80,6 @@ class Board:
             inputs & I_SUPPLY_OK == 0,
             pedal.fault,
             pedal.held_ms(),
-            inputs & I_END_LOW != 0,
         )
         if core.enabled != self.enabled:
             self.enabled = core.enabled

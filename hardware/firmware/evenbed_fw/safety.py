@@ -251,7 +251,6 @@ class Core:
         supply_lost: bool,
         pedal_fault: bool,
         pedal_held_ms: int,
-        end_low: bool = False,
     ) -> None:
         """Take the inputs as they are now. Call it on every pass of the loop, whether or not a reading came."""
         if self.fresh_stop and since(now_us, self.frozen_us) > FROZEN_US:
@@ -284,7 +283,7 @@ class Core:
         if self.taps and since(now_us, self.tap_us) > PERMIT_US:
             self.taps = 0
         self._let_down(position, rate, pedal_held_ms)
-        if self.state == BACKING and rate == 0 and (position <= self.end or end_low):
+        if self.state == BACKING and rate == 0 and position <= self.end:
             self.state = FROZEN
         if rate == 0 and (self.arriving or (self._easing() and position <= self.end)):
             self.arriving = False

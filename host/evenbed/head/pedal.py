@@ -31,6 +31,7 @@ class PedalListener:
     def lock(self, now_s: float) -> None:
         """The state has changed: what is down now, or goes down in the next moment, was meant for the old one."""
         self._locked_until = now_s + LOCK_OUT_S
+        self._live = False
 
     def hear(self, now_s: float, sample: Sample) -> list[str]:
         """Return what the pedal said since the last sample."""
