@@ -38,8 +38,9 @@ class Motor:
         before = self.rate
         self.rate = self.ramp.step(dt_us, end - self.at, cap_steps_s, granted)
         allowed = self.accel * min(dt_us, 10_000) / 1e6
-        # A step cannot be cut in two: the last may be made at up to the speed that one step stops, v^2 / (2a) = 1.
-        if self.rate == 0 and abs(before) <= sqrt(2 * self.accel):
+        # A step cannot be cut in two, and the count hides the one under way: the last may be made at up to the speed
+        # that these two stop, v^2 / (2a) = 2.
+        if self.rate == 0 and abs(before) <= sqrt(4 * self.accel):
             allowed = abs(before)
         self.sharpest = max(self.sharpest, (abs(self.rate - before) - allowed) / UNIT)
         assert self.ramp.steps >= 0

@@ -60,4 +60,4 @@ def by_quadrature(x: Callable[[float], float], corners: list[float], t_s: float,
         return x(t_s)
     low, high = t_s - shift - width, t_s - shift
     edges = [low, *(c for c in corners if low < c < high), high]
-    return sum(quad(x, a, b)[0] for a, b in itertools.pairwise(edges)) / width
+    return float(sum(quad(x, a, b)[0] for a, b in itertools.pairwise(edges)) / width)

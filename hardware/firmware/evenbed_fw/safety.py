@@ -6,7 +6,8 @@ than what the core allows by itself. The core does not trust the reading: every 
 sample periods, and without one the grant runs out.
 """
 
-from evenbed_fw import budget, faults, wire
+from evenbed_fw import faults, wire
+from evenbed_fw.envelope import RING, Envelope
 from evenbed_fw.pedal import since
 from evenbed_fw.settings import Settings
 
@@ -44,14 +45,13 @@ FROZEN_US = 300000  # for so long after a stop no command is taken
 PERMIT_US = 2000000  # how long a tap may wait for its draw
 LOCKOUT_US = 300000  # a press that begins sooner after a change of state permits nothing
 FAR = 1 << 28
-RING = 8
 
 
-class Core:
+class Core(Envelope):
     """All that the board decides. Times in microseconds on the board's wrapping clock, forces in counts above zero."""
 
     def __init__(self, settings: Settings) -> None:
-        self.s = settings
+        Envelope.__init__(self, settings)
         self.state = LATCHED
         self.fault = faults.NONE
         self.later = 0  # bit n: fault n came after the first
@@ -75,31 +75,16 @@ class Core:
         self.saturated = 0
         self.implausible = 0
         self.sound = False
-        self.contact = False
-        self.contact_position = 0
-        self.stiff16 = 0  # stiffest seen since contact, counts/mm >> 4; 0: not yet known
-        self.ring_force = [0] * RING
-        self.ring_position = [0] * RING
-        self.ring = 0
-        self.ring_loaded = 0  # readings in a row with contact, capped
         self.since_eased = SETTLE  # readings since the string was let down, capped
         # the command
-        self.ceiling = 0
         self.stretch = 0  # stretch_steps() of this ceiling
         self.mode = wire.DRAW
         self.end = 0
-        self.rate = 0
-        self.soft = 0  # the command's own force ceiling
         self.lease_us = 0
         self.expiry_us = 0
         self.go_seq = -1  # of the lease in force
         self.line_seq = -1  # newest line of the host
         self.hold_entry = 0
-        # the grants, positions
-        self.high = 0
-        self.low = 0
-        self.cap_up = 0
-        self.limiting = False
         # the pedal
         self.permit = False
         self.permit_us = 0
@@ -177,69 +162,6 @@ class Core:
 
     def _easing(self) -> bool:
         return self.state == MOVING and self.mode == wire.EASE
-
-    def stretch_steps(self) -> int:
-        """More travel under load than the softest string needs to reach the ceiling means that the cell reads low."""
-        s = self.s
-        return s.millinewtons(self.ceiling) // s.softest_mn_mm * s.steps_mm
-
-    def _look(self, force: int, position: int) -> None:
-        """Contact, and the stiffest string seen since."""
-        s = self.s
-        if not self.contact:
-            if force > s.contact_counts:
-                self.contact = True
-                # The force is about two readings late.
-                self.contact_position = self.ring_position[(self.ring - 3) % RING]
-                self.stiff16 = 0
-                self.ring_loaded = 0
-            return
-        if force < s.contact_counts >> 1:
-            self.contact = False
-            return
-        if self.ring_loaded < RING:
-            self.ring_loaded += 1
-        if self.ring_loaded < RING - 1:
-            return
-        # The force is about two readings late: it is held against the positions of two readings ago.
-        i = self.ring - 1
-        moved = self.ring_position[(i - 2) % RING] - self.ring_position[(i - 6) % RING]
-        rise = force - self.ring_force[(i - 4) % RING] >> 4
-        if moved * 4 >= s.steps_mm and rise > 0:
-            k16 = rise * s.steps_mm // moved
-            if k16 > self.stiff16:
-                self.stiff16 = k16
-
-    def _grant(self, force: int, position: int, rate: int) -> None:
-        """The envelope: the speed at which everything still stands before ceiling + overrun, and the steps for it."""
-        s = self.s
-        k16 = s.stiffest_k16
-        if self.contact and self.stiff16:
-            k16 = self.stiff16 * s.stiffening_x10 // 10 + 1
-            if k16 > s.stiffest_k16:
-                k16 = s.stiffest_k16
-        headroom = self.ceiling + s.overrun_counts - force
-        i = 0
-        if headroom > 0:
-            i = budget.fastest(s.travel_um, (headroom >> 4) * 1000 // k16)
-        self.cap_up = s.rates[i]
-        self.limiting = i < len(s.rates) - 1 and self.rate > self.cap_up
-        up = rate if rate > 0 else 0
-        down = -rate if rate < 0 else 0
-        self.high = position + self._reach(self.cap_up, up)
-        if force >= self.soft:
-            self.high = position + self._brake(up)
-        self.low = position - self._reach(s.rate_max_steps_s, down)
-
-    def _brake(self, rate: int) -> int:
-        v16 = rate >> 4
-        return v16 * v16 // (2 * self.s.accel_steps_s2 >> 8) + 1 if rate else 0
-
-    def _reach(self, allowed: int, rate: int) -> int:
-        """Steps for the granted time at the allowed rate, and to brake from the faster of both rates."""
-        granted_ms = self.s.granted_us // 1000 + 1
-        top = rate if rate > allowed else allowed
-        return allowed * granted_ms // 1000 + self._brake(top)
 
     # --- time and inputs -----------------------------------------------------------------------------------
     def tick(

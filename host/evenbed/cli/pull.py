@@ -127,6 +127,8 @@ class Session:
 
     def _check(self) -> None:
         now = time.monotonic()
+        if self.exit_code is not None:
+            return  # what was heard last has already ended it
         if self.client.ended:
             self.view.tell("The control process has ended. The board freezes by itself; hold the pedal to let down.")
             self._finish(3)
@@ -182,7 +184,9 @@ class Session:
             if self._press_s is not None:
                 self._stopped_s = time.monotonic()
             else:
-                self.view.tell("  The board had stopped before. Once the string is slack, hold the pedal for 2 s to clear it.")
+                self.view.tell(
+                    "  The board had stopped before. Once the string is slack, hold the pedal for 2 s to clear it."
+                )
         if name == "link_lost":
             self._finish(3)
 

@@ -45,6 +45,8 @@ class ControlClient:
             timeout = 0.0
             try:
                 data = self._socket.recv(65536)
+            except ConnectionResetError:
+                continue  # it ended without hearing all we said; what it said last is still to come
             except OSError:
                 data = b""
             if not data:

@@ -114,12 +114,14 @@ class Path:
         return stuck + (force_n - stuck * self.k_back_n_mm) / self.k_n_mm
 
 
-LEAD = 0.002  # of the reference: most that the rate may add
+LEAD = 0.003  # of the reference: most that the rate may add
 BACK_RATIO = 4.0  # of the stiffness on the way back to that forward, where nothing has been learnt
 QUICK_S = 0.35
 TRACK_QUICK = (0.75, 0.30)  # alpha and beta of the tracker after a surprise
 TRACK_CALM = (0.35, 0.03)
-GAIN = 0.7
+# Of the error, per reading. A string is up to twice as stiff for a small quick move as it was over the draw, and a closed
+# clamp makes it stiffer still; at this gain the loop stands three to four times the stiffness it believes in.
+GAIN = 0.4
 
 
 class Holding:
@@ -187,7 +189,8 @@ class Holding:
         alpha, beta = TRACK_QUICK if self._alert else TRACK_CALM
         self._rest = predicted + alpha * off
         self._rate += beta * off / dt
-        ahead_s = self._delay.delay_s + PIPELINE_S
+        # Over the delay, and what a gain below 1 would leave behind a steady creep.
+        ahead_s = self._delay.delay_s + PIPELINE_S + self._rig.period_s * (1.0 / GAIN - 1.0)
         # Creep is led; what hands do is followed. To lead a feed would overshoot when it stops.
         most = LEAD * self.target_n
         lead_n = min(max(self._rate * ahead_s, -most), most)

@@ -3,9 +3,9 @@
 Easing alone cannot tell: friction reverses, and an open strand first eases as stiffly as a closed one. A small look
 upwards can: if the clamp is open it stretches the whole strand, if it is closed only the piece between clamp and gripper.
 
-What an open strand gives is known from the draw. On a woven cross, friction makes a small look stiffer than the draw was,
-so a first look is taken while the clamp must still be open, right after the straightening, and the second is held
-against it.
+How stiff a closed clamp looks on this rig is learnt from those that held; until then a pass is "not yet judged". On a
+woven cross, friction makes even an open strand look stiff, so a first look is taken while the clamp must still be
+open, right after the straightening, and the second is held against it.
 
 Then the head eases slowly and watches the slope: string that comes through the jaws makes it fall from that of the near
 piece to that of the whole strand. The clamp's own drawback lowers it a little and is no slip, so the line is drawn at
@@ -28,6 +28,7 @@ LOOK_S = 0.17
 BASE_S = 0.03  # readings averaged before and after
 CLOSED_MAIN = 1.4  # look over draw stiffness from which a clamp counts as closed
 CLOSED_CROSS = 1.75
+LEAST_CLOSED = 1.25
 LIKELY_OPEN = 2.15  # a first look stiffer than this came after the clamp
 CLOSED_AGAIN = 1.07  # second look over first
 WATCH = 0.45  # of the reference: eased under watch
@@ -91,11 +92,10 @@ class ProofBook:
 
     def threshold(self, woven: bool) -> float:
         """Ratio of the look to the draw from which a clamp counts as closed."""
-        line = CLOSED_CROSS if woven else CLOSED_MAIN
-        if not self.learnt(woven):
-            return line
+        if woven or not self.learnt(woven):
+            return CLOSED_CROSS if woven else CLOSED_MAIN
         ordered = sorted(self._ratios[woven])
-        return min(line, math.sqrt(ordered[len(ordered) // 2]))
+        return max(LEAST_CLOSED, math.sqrt(ordered[len(ordered) // 2]))
 
 
 class ClampProof:
