@@ -30,8 +30,8 @@ AGREE = {
     st.PRE_STRETCHING: {H},
     st.HOLDING: {H},
     st.PROVING_CLAMP: {H},
-    st.EASING_OFF: {M},
-    st.RETURNING: {M, A},
+    st.EASING_OFF: {M, E},  # asked for on the screen and by the pedal at once
+    st.RETURNING: {M, A, E},
     st.FROZEN: {F, E},
     st.BOOTED_LOADED: {L, F, E, A},  # armed: the residue that no press lowers, see test_head_presses.py
     st.TRIPPED: {F, E, B, C},

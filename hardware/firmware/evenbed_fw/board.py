@@ -159,8 +159,8 @@ class Board:
         if r.count < 1 or seq < 0 or seq >= wire.SEQ_WRAP:
             return
         value = 0
-        if not r.is_kind(b"go"):
-            core.newer(seq)
+        if not r.is_kind(b"go") and not core.newer(seq) and not (r.is_kind(b"stop") or r.is_kind(b"hello")):
+            return  # a repeated or late line; only a stop is never too old
         if r.is_kind(b"go") and r.count == 6:
             position = self.hw.position()
             high = self.inputs & I_END_HIGH != 0

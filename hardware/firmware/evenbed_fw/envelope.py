@@ -77,6 +77,12 @@ class Envelope:
         i = 0
         if headroom > 0:
             i = budget.fastest(s.travel_um, (headroom >> 4) * 1000 // k16)
+            # While the reading aged the gripper moved on, perhaps faster than it may now: that travel is known.
+            gone = position - self.ring_position[(self.ring - 1 - s.age_samples) % RING]
+            left = (headroom >> 4) - (k16 * gone // s.steps_mm if gone > 0 else 0)
+            late = budget.fastest(s.travel_late_um, left * 1000 // k16) if left > 0 else 0
+            if late < i:
+                i = late
         self.cap_up = s.rates[i]
         self.limiting = i < len(s.rates) - 1 and self.rate > self.cap_up
         up = rate if rate > 0 else 0

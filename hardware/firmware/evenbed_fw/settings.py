@@ -2,6 +2,7 @@
 
 from evenbed_fw import budget
 
+LOOP_US = 12000  # longest from a reading to the rate that it grants
 SPEEDS = 120  # entries of the envelope table, evenly spaced up to the top speed
 
 
@@ -61,6 +62,8 @@ class Settings:
         self.lost_floor_counts = self.counts(30000)
         accel_um_s2 = self.accel_steps_s2 * 1000 // self.steps_mm
         self.travel_um = budget.travel_table(SPEEDS, v_top_um_s, self.age_us, self.granted_us, accel_um_s2)
+        # The same for travel that is still to come: one pass of the loop, then the grant.
+        self.travel_late_um = budget.travel_table(SPEEDS, v_top_um_s, LOOP_US, self.granted_us, accel_um_s2)
         self.rates = [self.rate_max_steps_s * i // SPEEDS for i in range(SPEEDS + 1)]
 
     def gain_plausible(self) -> bool:

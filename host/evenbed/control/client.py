@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import select
-import signal
 import socket
 import subprocess
 import sys
@@ -70,11 +70,8 @@ class ControlClient:
         self._send({"kind": "ask", "ask": ask.value})
 
     def close(self) -> None:
-        """Say goodbye and wait for the process."""
+        """Say goodbye. The process ends once the head is at rest; with a string on it, it goes on until it is off."""
         self._send({"kind": "bye"})
         self._socket.close()
-        try:
-            self.process.wait(2.0)
-        except subprocess.TimeoutExpired:
-            self.process.send_signal(signal.SIGTERM)
+        with contextlib.suppress(subprocess.TimeoutExpired):
             self.process.wait(2.0)

@@ -13,8 +13,10 @@ from evenbed.head.catalogue import GET_DOWN
 from evenbed.head.head import Head, Step
 from evenbed.head.types import Ask, Command, Event, Go, RigModel
 from evenbed.link.messages import BoardInfo, Limits, No, Ok, Sample, Trip
-from evenbed.link.session import Ready, Rebooted, Session, Silent
+from evenbed.link.session import LinkError, Ready, Rebooted, Session, Silent
 
+MIN_PERIOD_US = 2_500
+MAX_PERIOD_US = 25_000
 EXPIRY_MS = 150  # the longest the board takes; what may move until then is bounded by the granted steps
 _LINES = {"arm", "ceiling"}  # those that carry a force
 
@@ -24,8 +26,8 @@ class Mechanics:
     """What the host knows of a rig beyond what its board stores: from rig.toml, later from commissioning."""
 
     travel_mm: float = 300.0
-    delay_s: float = 0.025
-    delay_doubt_s: float = 0.03
+    delay_periods: float = 2.0  # group delay of the reading, of a converter that settles in four conversions
+    delay_doubt_periods: float = 2.4
 
 
 def rig_model(limits: Limits, mechanics: Mechanics) -> RigModel:
@@ -46,9 +48,23 @@ def rig_model(limits: Limits, mechanics: Mechanics) -> RigModel:
         age_s=limits.age_us * 1e-6,
         granted_s=limits.granted_us * 1e-6,
         travel_mm=mechanics.travel_mm,
-        delay_s=mechanics.delay_s,
-        delay_doubt_s=mechanics.delay_doubt_s,
+        delay_s=mechanics.delay_periods * limits.period_us * 1e-6,
+        delay_doubt_s=mechanics.delay_doubt_periods * limits.period_us * 1e-6,
     )
+
+
+def unusable(limits: Limits) -> str:
+    """Say why a board with these settings cannot be used, or nothing."""
+    if not MIN_PERIOD_US <= limits.period_us <= MAX_PERIOD_US:
+        rate = 1e6 / limits.period_us if limits.period_us > 0 else 0.0
+        return (
+            f"its converter gives {rate:.0f} samples/s, and {1e6 / MAX_PERIOD_US:.0f} to {1e6 / MIN_PERIOD_US:.0f} are "
+            "needed (a converter with a rate pin: see which way it is wired)"
+        )
+    least = min(limits.gain_mcounts_n, limits.steps_mm, limits.accel_steps_s2, limits.rate_max_steps_s)
+    if min(least, limits.limit_mn, limits.stiffest_n_mm, limits.hold_rate_steps_s) <= 0:
+        return "a sensitivity, limit, speed or number of steps is not above zero"
+    return ""
 
 
 class ControlLoop:
@@ -98,6 +114,8 @@ class ControlLoop:
                     "The board has started anew: its drive is off. Look at the string before you touch anything; "
                     "hold the pedal to let it down, or to arm again once it is slack.",
                 )
+        if not self.session.ready:
+            self._asks.clear()  # nobody to ask
         if self._asks and self.head is not None:
             self._carry_out(now_s, self._step(now_s, None))
         if self._go is not None:
@@ -106,6 +124,9 @@ class ControlLoop:
         return self.session.take()
 
     def _greet(self, now_s: float, ready: Ready) -> None:
+        why = unusable(ready.limits)
+        if why:
+            raise LinkError(f"This board cannot be used: {why}. Correct its settings, then connect again.")
         model = rig_model(ready.limits, self._mechanics)
         if self.head is None or self.head.rig != model:
             self.head = Head(model, self._ceiling_n)

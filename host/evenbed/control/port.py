@@ -5,7 +5,7 @@ from __future__ import annotations
 import serial
 from serial.tools import list_ports
 
-BAUD = 230400  # over a UART; USB serial ignores it
+BAUD = 460800  # over a UART; USB serial ignores it
 
 
 class PortError(Exception):

@@ -62,7 +62,7 @@ class Server:
         self._plans: list[Pull] = []
         self._status_s = 0.0
         self._told: object = None
-        self._bye = False
+        self._over = False
         client.setblocking(False)
 
     def _send(self, message: dict[str, Any]) -> None:
@@ -88,7 +88,7 @@ class Server:
         except PortError as e:
             self._send({"kind": "fatal", "says": str(e)})
             return 1
-        while not self._bye:
+        while not self._over:
             self._wait()
             now = time.monotonic()
             try:
@@ -153,13 +153,16 @@ class Server:
         if not data:
             self.client_gone = True
             return
-        message = json.loads(data)
-        if message["kind"] == "plan":
-            self._plans.append(Pull(**message["pull"]))
-        elif message["kind"] == "ask":
-            self.loop.ask(Ask(message["ask"]))
-        elif message["kind"] == "bye":
-            self._bye = True
+        try:
+            message = json.loads(data)
+            if message["kind"] == "plan":
+                self._plans = [Pull(**message["pull"])]  # the latest counts
+            elif message["kind"] == "ask":
+                self.loop.ask(Ask(message["ask"]))
+            elif message["kind"] == "bye":
+                self.client_gone = True  # and with it this process, as soon as the head is at rest
+        except (ValueError, KeyError, TypeError) as e:
+            self._send({"kind": "event", "t_s": 0.0, "name": "hint", "says": f"Not understood: {e}.", "values": {}})
 
     def _plan(self) -> None:
         head = self.loop.head
@@ -169,7 +172,7 @@ class Server:
             head.plan(self._plans[0])
         except ValueError as e:
             self._send({"kind": "fatal", "says": f"This pull cannot be made: {e}."})
-            self._bye = True
+            self._over = True
         self._plans.pop(0)
 
     def _tell(self, now: float) -> None:

@@ -27,6 +27,10 @@ from evenbed.link.messages import No, Ok, Sample, Trip
 STALE_S = 0.1
 ANSWER_S = 0.5
 START_S = 0.3  # a draw that the board has not begun by then is given up
+LOADED_N = 10.0  # above this the board calls a string loaded
+NO_READINGS_S = 6.0
+RETURN_S = 15.0
+THAW_S = 0.3
 RECORD_S = 0.4  # a stop is told with the board's record, or after this long without
 
 
@@ -61,6 +65,7 @@ class Head:
         self._since_s = 0.0
         self._conversion = -1
         self._stop_due_s: float | None = None
+        self._thawing_s = 0.0  # until then lines may still tell of the freeze that is being left
         self._slack_at_hold = False
         self._wanted = ""  # the line whose answer is awaited
         self._wanted_s = 0.0
@@ -132,8 +137,12 @@ class Head:
     def plan(self, pull: Pull) -> None:
         """Set the next pull. Raises ValueError if it does not fit under the session's ceiling or is no pull at all."""
         top = pull.reference_n * (1.0 + pull.over_pull)
-        if not pull.reference_n > 0.0:
+        if not 0.0 < pull.reference_n < float("inf"):
             raise ValueError("a pull needs a reference above 0 N")
+        if not 0.0 <= pull.over_pull <= 0.5 or not 0.0 <= pull.over_pull_s <= 60.0:
+            raise ValueError("pre-stretch goes up to 50 % and 60 s")
+        if not 1.0 <= pull.speed_mm_s <= 1000.0 or not 1.0 <= pull.slack_max_mm <= 1000.0:
+            raise ValueError("speed (mm/s) and slack (mm) must lie between 1 and 1000")
         if top > self.ceiling_n - 0.02 * pull.reference_n:
             raise ValueError(
                 f"{top:.0f} N is too near the session's ceiling of {self.ceiling_n:.0f} N: "
@@ -150,13 +159,14 @@ class Head:
         self.shot = None
         self.pedal = PedalListener()
         self._aligner = Aligner(self.rig.period_s)
+        self.home_mm = None
         self._close("link lost")
         return Step(self._commands, self._events)
 
     def answer(self, said: Ok | No | Trip) -> None:
         """Take the board's answer to a single line."""
         if isinstance(said, Trip):
-            if said.fault:
+            if said.fault and self.state == st.TRIPPED:
                 self._tell_stop(stop_event(said.fault, said, self.rig, self.force))
             return
         if not self._wanted:
@@ -165,9 +175,13 @@ class Head:
         if isinstance(said, No):
             self._tell("refused", f"The board refuses to {wanted}: {said.says}.", reason=said.reason)
         elif wanted == "arm" and self.states.may("armed"):
-            self.ceiling_n = said.value / 1000.0
-            self._enter("armed")
-            self._referencing = Referencing(self.rig, self._now)
+            # The board rounds down; an echo of more than was asked for is none.
+            self.ceiling_n = min(self.ceiling_n, max(0.0, said.value / 1000.0))
+            self._armed()
+
+    def _armed(self) -> None:
+        self._enter("armed")
+        self._referencing = Referencing(self.rig, self._now)
 
     def step(self, now_s: float, sample: Sample | None, board_s: float, taken_s: float, asks: tuple[Ask, ...] = ()) -> Step:
         """Take one sample or none, and what people ask. ``board_s`` is the sample's time on the board's clock, for
@@ -239,7 +253,7 @@ class Head:
             self._close(self.stop.name)
             self._enter("tripped")
             self._commands.append(Say("trip"))
-        elif s.state == safety.FROZEN and state in st.LOADED and s.fault:
+        elif s.state == safety.FROZEN and state in st.LOADED and s.fault and self._now > self._thawing_s:
             self._enter("froze")
             self._tell_stop(stop_event(s.fault, None, self.rig, self.force))
         elif s.state == safety.LATCHED and state not in (st.UNARMED, st.BOOTED_LOADED, st.TRIPPED):
@@ -256,13 +270,25 @@ class Head:
         elif state == st.FROZEN and s.state == safety.ARMED:
             self._close("let down")
             self._enter("down")
-        elif state == st.UNARMED and s.sound and self.shot is not None and self.shot.reference_force_n > 10.0:
+        elif state == st.UNARMED and s.state == safety.ARMED:
+            if self._wanted != "arm":
+                self._want("disarm")  # armed, but not for us: no ceiling of ours
+            elif self._now - self._wanted_s > ANSWER_S / 2.0:
+                self._wanted = ""  # the answer was lost, the deed is seen
+                self._armed()
+        elif state == st.REFERENCING and self._now - self._since_s > NO_READINGS_S:
+            self._tell("zero_refused", "No sound readings for the working zero. Check the cell's cable, then arm again.")
+            self._enter("zero_refused")
+            self._want("disarm")
+        elif state == st.RETURNING and s.state == safety.ARMED and self._now - self._since_s > RETURN_S:
+            self._enter("returned")  # it may not or need not go further
+        elif state == st.UNARMED and s.sound and self.shot is not None and self.shot.reference_force_n > LOADED_N + 1.0:
             self._enter("found_loaded")
             self._tell(
                 "loaded",
                 f"There is a string under {self.shot.reference_force_n:.0f} N on the head. Hold the pedal to let it down.",
             )
-        elif state == st.BOOTED_LOADED and s.sound and self.shot is not None and self.shot.reference_force_n < 8.0:
+        elif state == st.BOOTED_LOADED and s.sound and self._unloaded():
             self._enter("found_slack")
         elif state == st.UNARMED and s.state == safety.ARMED:
             # Left over from before the link was lost: to be armed is to have asked for it.
@@ -295,6 +321,7 @@ class Head:
         elif self.states.may("let_down"):
             if self.run is not None:
                 self.run.question = ""
+            self._thawing_s = self._now + THAW_S if self.state == st.FROZEN else 0.0
             self._enter("let_down")
             self._close("let down")
         elif self.state == st.SLACK:
@@ -308,7 +335,7 @@ class Head:
             self._slack_at_hold = self._unloaded()  # or this press is one that lets down
         elif press == "long hold over" and state == st.TRIPPED and self._slack_at_hold and self._unloaded():
             self._want("clear")  # only now: for as long as the pedal is down the board lets down
-        elif press == "hold" and state in (st.HOLDING, st.PROVING_CLAMP):
+        elif press == "hold" and state in (st.PRE_STRETCHING, st.HOLDING, st.PROVING_CLAMP):
             self._let_down()
         elif press == "tap":
             self._tapped()
@@ -320,10 +347,16 @@ class Head:
         elif state == st.SLACK:
             if self.pull is None:
                 self._tell("hint", "No pull is planned.")
+            elif not self._unloaded():
+                self._tell("hint", "The string still pulls: hold the pedal to let it down before it is drawn again.")
             elif self.pedal.double:
                 self._tell("hint", "That was a second press within a second: it starts nothing. Press once more.")
             else:
                 self._begin_draw(self.pull)
+        elif state == st.PRE_STRETCHING:
+            self._tell("hint", "Pre-stretching: wait for the reference, or hold the pedal to let the string down.")
+        elif state == st.HOLDING and self.pedal.double:
+            self._tell("hint", "That was a second press within a second: it does nothing. Tap once the clamp is set.")
         elif state == st.HOLDING:
             assert self.shot is not None and self.run is not None
             self.run.begin_proof(self._now, self.shot)
@@ -339,7 +372,7 @@ class Head:
             self._let_down()
 
     def _unloaded(self) -> bool:
-        return self.shot is not None and self.shot.reference_force_n < 8.0
+        return self.shot is not None and self.shot.reference_force_n <= LOADED_N
 
     # --- a pull ----------------------------------------------------------------------------------------------
     def _begin_draw(self, pull: Pull) -> None:

@@ -21,6 +21,7 @@ POINTS = 6  # readings in the local slope
 SHORT = 2  # readings in the quick one, which sees a string stiffen in flight
 SETTLED = 3.0  # readings over which the converter still hides a part of that
 EVEN = 0.85  # slowest over fastest speed of a slope that tells stiffness
+TRACK_S = 6.0  # of a draw are kept for the delay
 ASTRAY = 0.03  # most that a wrong delay may bend a slope that is still believed
 SLOW_MM_S = 10.0  # slower than this a slope tells little
 MOST_FADING = 0.15  # of the force, per second
@@ -81,6 +82,7 @@ class Learner:
         self.delay = delay
         self._recent: deque[tuple[float, float]] = deque(maxlen=POINTS)
         self._times: deque[float] = deque(maxlen=POINTS)
+        self._speeds: deque[float] = deque(maxlen=POINTS + 2)
         self._track: list[tuple[float, float, float, float]] = []  # time, force, position, speed
         self.k_n_mm: float | None = None
         self._k_then: deque[tuple[float, float]] = deque(maxlen=POINTS)
@@ -93,7 +95,8 @@ class Learner:
         """Take one reading under load (force from the working zero) at the aligner's newest position."""
         self._recent.append((self._aligner.position(self.delay.delay_s), force_n))
         self._times.append(t_s)
-        if len(self._track) < 400:
+        self._speeds.append(v_mm_s)
+        if len(self._track) < TRACK_S / self._rig.period_s:
             self._track.append((t_s, force_n, x_mm, v_mm_s))
         self._slope()
 
@@ -113,7 +116,7 @@ class Learner:
             return
         rss = sum((p[1] - mf - k * (p[0] - mx)) ** 2 for p in points)
         doubt = 2.0 * (rss / (n - 2) / sxx) ** 0.5 / k
-        speeds = [row[3] for row in self._track[-n - 2 :]]
+        speeds = list(self._speeds)
         # With a delay believed wrong, the slope of an uneven motion goes astray by (change of speed) (error) / speed.
         slowing = abs(speeds[-1] - speeds[-n]) / max(1e-3, self._times[-1] - self._times[0])
         astray = slowing * self.delay.doubt_s * n / max(1.0, sum(speeds[-n:]))

@@ -66,6 +66,7 @@ class PullRun:
         self._standing = 0  # readings at the end of the way back
         self._reached_mm = shot.x_mm
         self._over_until_s = 0.0
+        self._told_end = False
 
     @property
     def steady(self) -> bool:
@@ -159,6 +160,13 @@ class PullRun:
         go = holding.step(shot.t_s, shot.force_n, shot.x_mm, self.ceiling_n)
         if self._look is not None:
             go = self._look_up(self._look, shot, go)
+        if shot.x_mm - self._reached_mm > self.rig.hold_travel_mm - 0.5 and not self._told_end:
+            self._told_end = True
+            self._tell(
+                "out_of_hold_travel",
+                f"The head has followed by {self.rig.hold_travel_mm:.0f} mm, as far as it may while it holds; "
+                f"the force is {shot.force_n:.0f} N. Does gripper or clamp slip? Hold the pedal to let the string down.",
+            )
         self._name_disturbance(state, shot, holding)
         near = abs(shot.force_n - holding.target_n) < 0.005 * holding.target_n
         creep = -holding.path_rate_mm_s * holding.k_n_mm
@@ -247,8 +255,17 @@ class PullRun:
         speed = RETURN_MM_S
         if state == st.EASING_OFF:
             speed = EASE_MM_S if shot.force_n > NEARLY_SLACK_N else RETURN_MM_S / 2.0
-            if shot.force_n < SLACK_N:
+            at_end = shot.sample.has(safety.F_END_LOW) and shot.v_mm_s == 0.0
+            if shot.force_n < SLACK_N or (at_end and shot.sample.state == safety.ARMED):
                 self.happened.append("slack_again")
+            elif at_end:
+                if not self._told_end:
+                    self._told_end = True
+                    self._tell(
+                        "end_reached",
+                        f"The carriage is at its end on the slack side and the string still pulls with "
+                        f"{shot.force_n:.0f} N. Take it out of the gripper by hand, eyes covered.",
+                    )
             elif shot.x_mm <= self._start_mm + 0.01:
                 # The string lengthened while it was held: the slack lies further down than where the draw began.
                 self._start_mm -= 5.0

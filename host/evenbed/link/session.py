@@ -144,8 +144,8 @@ class Session:
             if us_gap == 0 or seq_gap == 0:
                 return False
             if us_gap > wire.TIME_WRAP_US // 2:
-                if us_gap > wire.TIME_WRAP_US - 1_000_000 and seq_gap > wire.SEQ_WRAP // 2:
-                    return False  # a line from the past, delayed on its way
+                if said.has(F_GREETED):
+                    return False  # a line from the past, delayed on its way: a board anew would not know us
                 self.forget()
                 events.append(Rebooted())
             elif seq_gap < wire.SEQ_WRAP // 2:
