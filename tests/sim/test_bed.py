@@ -153,9 +153,7 @@ def test_a_cross_pulled_through_its_neighbour() -> None:
 @settings(deadline=None)
 @given(
     pulls=st.lists(
-        st.tuples(
-            st.sampled_from(["main", "cross"]), st.floats(0.0, 400.0), st.floats(0.5, 100.0), st.floats(0.0, 1e4)
-        ),
+        st.tuples(st.sampled_from(["main", "cross"]), st.floats(0.0, 400.0), st.floats(0.5, 100.0), st.floats(0.0, 1e4)),
         min_size=1,
         max_size=8,
     ),

@@ -185,9 +185,7 @@ def test_nonsense_is_refused() -> None:
 )
 def test_two_halves_equal_the_whole(moves: list[tuple[float, float]], family: StringPreset) -> None:
     """Straight line law, stiff rig, no friction: only the memory is left, and it is exact for any step."""
-    params = replace(
-        presets.main(family, slack_mm=2.0), k_rig_n_per_mm=1e12, toe_mm=0.0, stiffening=0.0, edge_turn=0.0
-    )
+    params = replace(presets.main(family, slack_mm=2.0), k_rig_n_per_mm=1e12, toe_mm=0.0, stiffening=0.0, edge_turn=0.0)
     whole, halves = Strand(params), Strand(params)
     pull = 25.0 + 1.05 * sum(abs(dx) for _, dx in moves)
     for strand in (whole, halves):

@@ -129,9 +129,7 @@ def test_pull_and_hold_against_an_integrator() -> None:
     )
 
 
-@pytest.mark.parametrize(
-    ("t_s", "left"), [(60.0, 0.9111), (600.0, 0.8611), (3600.0, 0.8222), (86400.0, 0.7532)]
-)
+@pytest.mark.parametrize(("t_s", "left"), [(60.0, 0.9111), (600.0, 0.8611), (3600.0, 0.8222), (86400.0, 0.7532)])
 def test_log_law(t_s: float, left: float) -> None:
     # F(t) = F1 [1 - s log10(t/1 s)], s = 5 % per decade; equal arms ripple by 0.0181 of an arm about it, at both
     # ends of the comparison (derived). The last figure of the table is rounded.

@@ -159,8 +159,8 @@ class Board:
         if r.count < 1 or seq < 0 or seq >= wire.SEQ_WRAP:
             return
         value = 0
-        if not r.is_kind(b"go") and not core.newer(seq) and not (r.is_kind(b"stop") or r.is_kind(b"hello")):
-            return  # a repeated or late line; only a stop is never too old
+        # A repeated or late line changes nothing; only a stop is never too old.
+        late = not r.is_kind(b"go") and not core.newer(seq)
         if r.is_kind(b"go") and r.count == 6:
             position = self.hw.position()
             high = self.inputs & I_END_HIGH != 0
@@ -195,6 +195,8 @@ class Board:
                 ),
             )
             return
+        elif late and (r.is_kind(b"arm") or r.is_kind(b"ceiling") or r.is_kind(b"disarm") or r.is_kind(b"clear")):
+            answer = wire.STALE
         elif r.is_kind(b"arm") and r.count == 2:
             answer = core.arm(n[1], estop, supply, self.pedal.fault)
             value = self.settings.millinewtons(core.ceiling)

@@ -79,6 +79,8 @@ class Envelope:
             i = budget.fastest(s.travel_um, (headroom >> 4) * 1000 // k16)
             # While the reading aged the gripper moved on, perhaps faster than it may now: that travel is known.
             gone = position - self.ring_position[(self.ring - 1 - s.age_samples) % RING]
+            if gone > s.gone_most:
+                gone = s.gone_most
             left = (headroom >> 4) - (k16 * gone // s.steps_mm if gone > 0 else 0)
             late = budget.fastest(s.travel_late_um, left * 1000 // k16) if left > 0 else 0
             if late < i:

@@ -241,10 +241,11 @@ class Core(Envelope):
         elif held_ms >= HELD_MS and rate == 0 and not self.release_first:
             unpowered = self.state == CUT or (self.state == LATCHED and self.loaded())
             # A string that was let down may pull again: what was long stretched recovers.
-            if self.state == FROZEN or unpowered or (self.state == ARMED and self.loaded()):
-                if unpowered:  # where the string was slack is not known any more
+            again = self.state == ARMED and self.loaded()
+            if self.state == FROZEN or unpowered or again:
+                if unpowered or again:  # where the string was slack is not known any more
                     self.contact_position = position - FAR
-                    self.eased_unpowered = True
+                    self.eased_unpowered = unpowered
                 self.state = EASING
                 self.enabled = True
                 self.end = position - FAR

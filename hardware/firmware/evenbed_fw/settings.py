@@ -64,6 +64,8 @@ class Settings:
         self.travel_um = budget.travel_table(SPEEDS, v_top_um_s, self.age_us, self.granted_us, accel_um_s2)
         # The same for travel that is still to come: one pass of the loop, then the grant.
         self.travel_late_um = budget.travel_table(SPEEDS, v_top_um_s, LOOP_US, self.granted_us, accel_um_s2)
+        # No more is gone between readings than at top speed; bounded so that its product stays a small integer.
+        self.gone_most = min(self.rate_max_steps_s * self.age_us // 1000000 + 1, 1073741823 // self.stiffest_k16)
         self.rates = [self.rate_max_steps_s * i // SPEEDS for i in range(SPEEDS + 1)]
 
     def gain_plausible(self) -> bool:

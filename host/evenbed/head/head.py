@@ -67,6 +67,7 @@ class Head:
         self._stop_due_s: float | None = None
         self._thawing_s = 0.0  # until then lines may still tell of the freeze that is being left
         self._slack_at_hold = False
+        self._clear_due = False  # as soon as the carriage stands
         self._wanted = ""  # the line whose answer is awaited
         self._wanted_s = 0.0
         self._commands: list[Command] = []
@@ -206,6 +207,10 @@ class Head:
             self._asked(ask)
         for press in said:
             self._pressed(press)
+        if self._clear_due and sample is not None and sample.rate_steps_s == 0:
+            self._clear_due = False
+            if self.state == st.TRIPPED and self._unloaded():
+                self._want("clear")
         if fresh and self.shot is not None:
             self._act(self.shot)
         out = Step(self._commands, self._events)
@@ -333,8 +338,8 @@ class Head:
             self._want("arm", self.ceiling_n)
         elif press == "hold" and state == st.TRIPPED:
             self._slack_at_hold = self._unloaded()  # or this press is one that lets down
-        elif press == "long hold over" and state == st.TRIPPED and self._slack_at_hold and self._unloaded():
-            self._want("clear")  # only now: for as long as the pedal is down the board lets down
+        elif press == "long hold over" and state == st.TRIPPED:
+            self._clear_due = self._slack_at_hold  # not sooner: for as long as the pedal is down the board lets down
         elif press == "hold" and state in (st.PRE_STRETCHING, st.HOLDING, st.PROVING_CLAMP):
             self._let_down()
         elif press == "tap":
