@@ -59,4 +59,5 @@ def parse_force(text: str) -> tuple[float, str]:
 def show_force(newtons: float, unit: str = "N") -> str:
     """Write a force with its unit: N and lbf to a tenth, kgf to a hundredth."""
     factor, digits = _SHOWN[unit]
-    return f"{newtons / factor:.{digits}f} {unit}"
+    # Adding zero turns a rounded -0.0 into 0.0.
+    return f"{round(newtons / factor, digits) + 0.0:.{digits}f} {unit}"

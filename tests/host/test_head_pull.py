@@ -97,7 +97,8 @@ LOOKS = pytest.mark.xfail(strict=True, reason="the looks before the clamp lift t
 
 @pytest.mark.parametrize(
     ("preset", "woven"),
-    [(p, False) for p in MAINS] + [pytest.param(p, True, marks=LOOKS if p in (presets.POLYESTER, presets.ARAMID) else ()) for p in CROSSES],
+    [(p, False) for p in MAINS]
+    + [pytest.param(p, True, marks=LOOKS if p in (presets.POLYESTER, presets.ARAMID) else ()) for p in CROSSES],
     ids=lambda v: v.family if isinstance(v, presets.StringPreset) else "cross" if v else "main",
 )
 def test_the_hold_stays_within_the_band_until_the_clamp(preset: presets.StringPreset, woven: bool) -> None:

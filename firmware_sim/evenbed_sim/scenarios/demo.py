@@ -61,7 +61,7 @@ class Strung:
     record: PullRecord
     trace: list[tuple[float, float]] = field(default_factory=list)
     marks: list[tuple[float, str]] = field(default_factory=list)
-    peak_n: float = 0.0  # true, at the gripper
+    peak_n: float = 0.0  # true, at the gripper, until the clamp is proved
     clamped_n: float = 0.0  # true, in the bed as the head let off
     kept_n: float = 0.0  # true, in the finished bed
 
@@ -110,6 +110,7 @@ class Demo:
         self.strung: list[Strung] = []
         self._watch: Callable[[float, VirtualRun], None] | None = None
         self._previous_mm = 0.0
+        self._peak_n = 0.0
         self.now: DemoPull = self.pulls[0]
         self.rig = Rig(self._strand(self.now), RigParams(), seed=seed)
         self.stringer = Stringer(self.rig, self._habits(self.now), seed=seed)
@@ -156,6 +157,8 @@ class Demo:
         ):
             pull = self.now
             head.plan(Pull(pull.reference_n, family="nylon", label=pull.label, woven=pull.woven))
+        if head is not None and head.state in ("drawing", "holding"):
+            self._peak_n = self.rig.plant.peak_n
         if self._watch is not None:
             self._watch(now_s, self.host)
 
@@ -180,7 +183,7 @@ class Demo:
         head = self.host.loop.head
         assert head is not None and head.record is not None
         strung = Strung(pull, head.record)
-        strung.peak_n = self.rig.plant.peak_n
+        strung.peak_n = self._peak_n
         strung.clamped_n = self.rig.plant.bed_tension_n()
         press = next(t for t, e in self.host.events[first:] if e.says == "taking_up")
         strung.marks = [

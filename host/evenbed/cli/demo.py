@@ -109,6 +109,9 @@ def table(strung: list[Strung], unit: str) -> str:
 def run(pace: str, unit: str, picture: Path, seed: int) -> int:
     """Run the demo; return the exit code."""
     view = View(unit)
+    if not picture.parent.is_dir():
+        print(f"evenbed demo: there is no folder {picture.parent} for the picture.", file=sys.stderr)
+        return 2
     try:
         demo = Demo(seed)
     except ImportError:
@@ -151,5 +154,5 @@ def run(pace: str, unit: str, picture: Path, seed: int) -> int:
     ]
     picture.write_text(svg(traces, unit, "Every pull of the demo racquet"))
     view.tell(f"A picture of every pull: {picture}")
-    view.tell("Next: 'evenbed simrig' in one terminal, 'evenbed pull 24kgf --port ...' in another; see the README.")
+    view.tell("Next: '.venv/bin/evenbed simrig' in one terminal, a pull in another; the README shows how.")
     return 0

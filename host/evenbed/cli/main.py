@@ -64,7 +64,7 @@ def demo(real_time: bool, no_wait: bool, unit: str, picture: Path, seed: int) ->
 
 @main.command()
 @click.argument("reference", type=FORCE)
-@click.option("--port", help="The board's serial port, such as /dev/ttyACM0, COM3 or what simrig prints.")
+@click.option("--port", help="The board's serial port, such as /dev/ttyACM0, or what simrig prints.")
 @click.option("--sim", is_flag=True, help="Use a simulated rig with a simulated stringer instead of a port.")
 @click.option("--ceiling", type=FORCE, help="Highest force allowed; by default 6 % above the reference, at most 28 kgf.")
 @click.option("--family", type=FAMILY, default="unknown", show_default=True, help="Kind of string; tunes 'steady'.")
@@ -109,15 +109,17 @@ def pull(
 
 @main.command()
 @click.option("--string", "family", type=FAMILY, default="nylon", show_default=True, help="What is in the gripper.")
-@click.option("--length", "length_mm", type=click.FloatRange(250, 1200), default=620.0, show_default=True, help="mm")
+@click.option(
+    "--length", "length_mm", type=click.FloatRange(250, 1200), default=620.0, show_default=True, help="Free length, mm."
+)
 @click.option("--woven", is_flag=True, help="A cross: the stringer straightens it.")
 @click.option("--tether", type=click.FloatRange(5, 120), help="A steel tether of this stiffness (N/mm), no string.")
-@click.option("--slack", type=click.FloatRange(0, 200), default=8.0, show_default=True, help="mm before contact")
+@click.option("--slack", type=click.FloatRange(0, 200), default=8.0, show_default=True, help="Slack before contact, mm.")
 @click.option("--hands", type=click.Choice(["auto", "keys"]), default="auto", show_default=True, help="Who presses.")
 @click.option("--fault", "faults", multiple=True, metavar="LINE", help="Such as '180N cell stuck' or '200N estop on'.")
 @click.option("--scenario", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="A file of such lines.")
 @click.option("--list-faults", is_flag=True, help="Say which faults there are.")
-@click.option("--seed", type=int, default=1, show_default=True)
+@click.option("--seed", type=int, default=1, show_default=True, help="Another seed, other noise and timing.")
 def simrig(
     family: str,
     length_mm: float,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import re
+import signal
 import subprocess
 import sys
 import time
@@ -18,11 +19,14 @@ from evenbed.cli.words import sentence
 from evenbed.control.client import ControlClient
 from evenbed.control.status import Status
 from evenbed.head.types import Ask, Pull
-from evenbed.units import N_PER_KGF, show_force
+from evenbed.units import N_PER_KGF, N_PER_LBF, show_force
 
+LEAST_N = 30.0
 TOP_N = 28.0 * N_PER_KGF  # without a racquet's own limit, no ceiling above this unless it is given
 ABOVE = 1.06
-AFTER_STOP_S = 15.0
+AFTER_STOP_S = 60.0
+UNKNOWN_S = 15.0
+LOADED_N = 8.0
 CONNECT_S = 5.0
 
 
@@ -43,6 +47,10 @@ class PullRequest:
 def ceiling(request: PullRequest) -> float:
     """The session's ceiling for one pull without a racquet. Raises ValueError with what to do."""
     top = request.reference_n * (1.0 + request.over_pull)
+    if request.reference_n < LEAST_N:
+        raise ValueError(
+            f"{show_force(request.reference_n, request.unit)} is too little to tell a string: {LEAST_N:.0f} N at least"
+        )
     if request.ceiling_n is not None:
         if request.ceiling_n < top * 1.02:
             raise ValueError(
@@ -53,10 +61,18 @@ def ceiling(request: PullRequest) -> float:
     if top * 1.02 > TOP_N:
         raise ValueError(
             f"{show_force(top, request.unit)} ({top:.0f} N) is more than a pull without a racquet may take "
-            f"({show_force(TOP_N / 1.02, request.unit)}). Is the unit right? If the frame's maker allows it, give "
-            f"--ceiling {show_force(top * 1.06, request.unit).replace(' ', '')}"
+            f"({show_force(TOP_N / 1.02, request.unit)}). Is the unit right? {_other_unit(request)}"
+            "Only if the frame's maker allows so much, give a higher --ceiling"
         )
     return min(TOP_N, top * ABOVE)
+
+
+def _other_unit(request: PullRequest) -> str:
+    """The same figure in the unit that is mistaken for the one given."""
+    if request.unit != "kgf":
+        return ""
+    figure = request.reference_n / N_PER_KGF
+    return f"{figure:g} lbf would be {figure * N_PER_LBF:.0f} N. "
 
 
 @contextlib.contextmanager
@@ -99,6 +115,16 @@ class Session:
         self._connected = False
         self._last: Status | None = None
 
+    @property
+    def last_force_n(self) -> float | None:
+        """Force last shown, None if it was not to be trusted."""
+        return self._last["force_n"] if self._last is not None else None
+
+    @property
+    def connected(self) -> bool:
+        """Has a board answered?"""
+        return self._connected
+
     def run(self) -> int:
         """Until the pull is over; return the exit code."""
         while self.exit_code is None:
@@ -112,8 +138,9 @@ class Session:
 
     def _interrupted(self) -> None:
         self._interrupts += 1
-        loaded = self._last is not None and self._last["state"] not in ("unarmed", "slack", "referencing", "tripped")
-        if not loaded or self._interrupts > 2:
+        state = self._last["state"] if self._last is not None else "unarmed"
+        at_rest = state in ("unarmed", "slack", "referencing", "tripped", "frozen", "booted_loaded")
+        if at_rest or self._interrupts > 2:
             self._finish(130)
         elif self._interrupts == 1:
             self.view.tell("Ctrl-C: letting the string down. Once more freezes the head.")
@@ -138,8 +165,10 @@ class Session:
                 "the right port, is the board powered?"
             )
             self._finish(1)
-        elif self._stopped_s is not None and now - self._stopped_s > AFTER_STOP_S:
-            self._finish(3)
+        elif self._stopped_s is not None:
+            unknown = self._last is None or self._last["force_n"] is None
+            if now - self._stopped_s > (UNKNOWN_S if unknown else AFTER_STOP_S):
+                self._finish(3)
 
     def _hear(self, message: dict[str, Any]) -> None:
         kind = message["kind"]
@@ -159,13 +188,21 @@ class Session:
         if self._press_s is not None and s["force_n"] is not None and self.record is None:
             self.trace.points.append((s["t_s"] - self._press_s, s["force_n"]))
         if self.record is not None and s["state"] == "slack" and not self._disarmed:
-            self._disarmed = True
-            self.client.ask(Ask.DISARM)
+            if self.record["ended"] == "let off" or self._interrupts:
+                self._disarmed = True
+                self.client.ask(Ask.DISARM)
+            else:
+                self.view.tell("  Slack. Tap the pedal to draw again, Ctrl-C ends.")
+                self.record = None
+                self._press_s = None
+                self._stopped_s = None
+                self.trace.points.clear()
+                self.trace.marks.clear()
         elif self._disarmed and s["state"] == "unarmed":
             self._finish(130 if self._interrupts else 0 if self.record and self.record["ended"] == "let off" else 4)
-        elif self._stopped_s is not None and s["state"] in ("tripped", "unarmed", "slack"):
+        elif self._stopped_s is not None and s["state"] in ("tripped", "unarmed"):
             force = s["force_n"]
-            if force is not None and force < 5.0 and time.monotonic() - self._stopped_s > 0.6:
+            if force is not None and force < LOADED_N and time.monotonic() - self._stopped_s > 0.6:
                 self.view.tell("The string is slack.")
                 self._finish(3)
 
@@ -173,6 +210,7 @@ class Session:
         name, says, values = message["name"], message["says"], message["values"]
         if name == "connected":
             self._connected = True
+            says += " Hold the pedal for two seconds to arm."
         if name == "state" and says == "taking_up":
             self._press_s = message["t_s"]
         if name == "state" and self._press_s is not None:
@@ -204,9 +242,10 @@ def summary(record: dict[str, Any], unit: str) -> list[str]:
     if record["clamped_s"] is not None and record["reached_s"] is not None:
         held = record["clamped_s"] - record["reached_s"]
     return [
-        f"  ended        {record['ended']}; clamp {record['proof']}",
+        f"  ended        {record['ended'].replace('_', ' ')}; clamp {record['proof']}",
         f"  reference    {force(record['reference_n'])}, highest shown {force(record['peak_n'])}, "
-        f"ceiling {force(record['ceiling_n'])}, least margin {force(record['least_margin_n'])}",
+        f"ceiling {force(record['ceiling_n'])}; in the look at the clamp {force(record['proof_peak_n'] or None)}",
+        f"  stop budget  {force(record['least_margin_n'])} left at the least before ceiling + overrun",
         f"  reached in   {number(record['reached_s'], 2, 's')} (contact {number(record['contact_s'], 2, 's')}), "
         f"held {number(held, 1, 's')}",
         f"  draw length  {number(record['draw_length_mm'], 1, 'mm')} at "
@@ -218,6 +257,11 @@ def summary(record: dict[str, Any], unit: str) -> list[str]:
 def run(request: PullRequest, port: str | None) -> int:
     """Make the pull; return the exit code: 0 let off, 1 could not start, 3 stopped, 4 let down, 130 Ctrl-C."""
     view = View(request.unit)
+    # Ended by another program it lets the string down like on Ctrl-C.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    if request.picture is not None and not request.picture.parent.is_dir():
+        print(f"evenbed pull: there is no folder {request.picture.parent} for the picture.", file=sys.stderr)
+        return 2
     try:
         top = ceiling(request)
     except ValueError as e:
@@ -248,6 +292,12 @@ def run(request: PullRequest, port: str | None) -> int:
         )
         session = Session(request, view, client)
         code = session.run()
+    last = session.last_force_n
+    if code != 0 and session.connected:
+        if last is None:
+            print("! The force is not known: look at the string. To let it down, hold the pedal.")
+        elif last > LOADED_N:
+            print(f"! {show_force(last, request.unit)} still on the string: hold the pedal to let it down.")
     if session.record is not None:
         print("\n".join(summary(session.record, request.unit)))
     if request.picture is not None and session.trace.points:

@@ -66,6 +66,10 @@ def plant_for(request: SimrigRequest) -> Plant:
     )
 
 
+def _habits(request: SimrigRequest) -> Habits:
+    return Habits(straighten=request.woven, frees_clamp=request.tether_n_mm is None)
+
+
 class Hands:
     """The keyboard as the stringer."""
 
@@ -86,6 +90,12 @@ class Hands:
 
     def key(self, key: str) -> str:
         """Do what the key stands for; return what was done."""
+        try:
+            return self._do(key)
+        except RuntimeError as e:
+            return f"cannot: {e}"
+
+    def _do(self, key: str) -> str:
         rig = self._rig
         rig.flush()
         habits = Habits()
@@ -149,7 +159,7 @@ def run(request: SimrigRequest) -> int:
     rig = Rig(plant_for(request), seed=request.seed)
     player = faults.FaultPlayer(rig, planned, seed=request.seed)
     keys = request.hands == "keys"
-    stringer = None if keys else Stringer(rig, Habits(straighten=request.woven), seed=request.seed)
+    stringer = None if keys else Stringer(rig, _habits(request), seed=request.seed)
     if stringer is not None:
         stringer.pulls_wanted = 0
         stringer.wait()

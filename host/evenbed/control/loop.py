@@ -105,8 +105,8 @@ class ControlLoop:
                 self._gone(
                     now_s,
                     f"The board has been silent for {said.silent_s:.2f} s. By itself it freezes and holds what it has. "
-                    "Check its cable and power; this program connects again by itself, but nothing moves without a "
-                    f"press. {GET_DOWN}",
+                    "Look at the string, check cable and power. When the board is back, nothing moves without a press. "
+                    f"{GET_DOWN}",
                 )
             elif isinstance(said, Rebooted):
                 self._gone(

@@ -260,6 +260,7 @@ class Head:
             self._commands.append(Say("trip"))
         elif s.state == safety.FROZEN and state in st.LOADED and s.fault and self._now > self._thawing_s:
             self._enter("froze")
+            self._close("stopped")
             self._tell_stop(stop_event(s.fault, None, self.rig, self.force))
         elif s.state == safety.LATCHED and state not in (st.UNARMED, st.BOOTED_LOADED, st.TRIPPED):
             names = ("cleared", "disarmed", "lost")
@@ -328,7 +329,8 @@ class Head:
                 self.run.question = ""
             self._thawing_s = self._now + THAW_S if self.state == st.FROZEN else 0.0
             self._enter("let_down")
-            self._close("let down")
+            if self.run is not None:
+                self.run.ends = "let down"
         elif self.state == st.SLACK:
             return
 
@@ -414,7 +416,7 @@ class Head:
         for name in run.happened:
             self._enter(name)
             if name == "slack_again":
-                self._close("let off")
+                self._close(run.ends)
             elif name == "no_contact":
                 self._close("no string")
         run.happened.clear()

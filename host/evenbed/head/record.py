@@ -27,7 +27,8 @@ class PullRecord:
     loss_now_n: float | None = None
     proof: str = "not made"
     proof_ratio: float | None = None
-    peak_n: float = 0.0
+    peak_n: float = 0.0  # indicated, drawing and holding
+    proof_peak_n: float = 0.0  # indicated, in the look at the clamp: on the piece outside the frame
     least_margin_n: float = float("inf")
     force_at_clamp_n: float | None = None
     limited: bool = False

@@ -24,6 +24,7 @@ RETURN_MM_S = 30.0
 NEARLY_SLACK_N = 20.0
 SLACK_N = 3.0
 STROKE_RESERVE_MM = 5.0
+DRAW_PATIENCE_S = 5.0
 RENEW_EVERY = 4  # readings, at the end of the way back
 
 
@@ -47,6 +48,7 @@ class PullRun:
         self.record = PullRecord(pull.label, pull.reference_n, ceiling_n)
         self.forecast: Forecast | None = None
         self.question = ""  # "open" or "slips" while a clamp is not proved
+        self.ends = "let off"  # how it will have ended once the string is slack
         self.happened: list[str] = []
         self.told: list[Event] = []
         self._aligner = aligner
@@ -87,7 +89,9 @@ class PullRun:
     def step(self, state: str, now_s: float, shot: Shot, since_s: float, home_mm: float | None) -> Go | None:
         """Take one reading in ``state``, entered ``since_s`` ago; return the lease, or None for one reading without."""
         self._now = now_s
-        if shot.sample.sound:
+        if shot.sample.sound and state == st.PROVING_CLAMP:
+            self.record.proof_peak_n = max(self.record.proof_peak_n, shot.force_n)
+        elif shot.sample.sound:
             self.record.peak_n = max(self.record.peak_n, shot.force_n)
         if state in (st.EASING_OFF, st.RETURNING):
             return self._ease(state, shot, since_s)
@@ -96,11 +100,11 @@ class PullRun:
         k = self.rig.stiffest_n_mm if self.drawing.learner.k_n_mm is None else self.drawing.learner.k_high_n_mm
         self.record.least_margin_n = min(self.record.least_margin_n, margin_n(self.rig, shot, self.ceiling_n, k))
         if state in (st.TAKING_UP, st.DRAWING):
-            return self._draw(state, shot)
+            return self._draw(state, shot, since_s)
         return self._hold(state, shot, home_mm)
 
     # --- drawing ---------------------------------------------------------------------------------------------
-    def _draw(self, state: str, shot: Shot) -> Go:
+    def _draw(self, state: str, shot: Shot, since_s: float) -> Go:
         drawing, record = self.drawing, self.record
         go = drawing.step(shot.t_s, shot.force_n, shot.x_mm, shot.v_mm_s, self.ceiling_n)
         record.limited |= shot.sample.has(safety.F_LIMITING)
@@ -114,7 +118,7 @@ class PullRun:
                     "no_string",
                     f"No string felt over {shot.x_mm - self._start_mm:.0f} mm. Is it in the gripper? Put it in and tap.",
                 )
-        elif drawing.arrived(shot.force_n, shot.x_mm, shot.v_mm_s):
+        elif drawing.arrived(shot.force_n, shot.x_mm, shot.v_mm_s) or self._stands_near(shot, since_s):
             self._reach(shot, "over_pulled" if self.pull.over_pull > 0.0 else "reached")
         elif shot.sample.has(safety.F_END_HIGH):
             self._reach(shot, "out_of_travel")
@@ -125,6 +129,11 @@ class PullRun:
                 force_n=shot.force_n,
             )
         return go
+
+    def _stands_near(self, shot: Shot, since_s: float) -> bool:
+        """Standing for some seconds a little short: the hold makes up the rest."""
+        near = shot.force_n > 0.9 * self.drawing.target_n
+        return near and since_s > DRAW_PATIENCE_S and abs(shot.v_mm_s) < 0.5
 
     def _no_string(self, shot: Shot) -> bool:
         if shot.v_mm_s != 0.0:
