@@ -18,6 +18,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 REFERENCE_N = 200.0
 AGREE_S = 0.7  # for so long head and board may differ: a silence of 0.25 s and a handshake lie in it
+EDGE_N = (7.0, 14.0)  # around the 10 N from which a string counts as loaded the two may see it differently
 
 L, A, M, H = safety.LATCHED, safety.ARMED, safety.MOVING, safety.HOLDING
 F, E, B, C = safety.FROZEN, safety.EASING, safety.BACKING, safety.CUT
@@ -33,7 +34,7 @@ AGREE = {
     st.EASING_OFF: {M, E},  # asked for on the screen and by the pedal at once
     st.RETURNING: {M, A, E},
     st.FROZEN: {F, E},
-    st.BOOTED_LOADED: {L, F, E, A},  # armed: the residue that no press lowers, see test_head_presses.py
+    st.BOOTED_LOADED: {L, F, E},
     st.TRIPPED: {F, E, B, C},
 }
 
@@ -183,7 +184,8 @@ class AnyHands(RuleBasedStateMachine):
         moments = self.r.moments
         since: float | None = None
         for m in moments[self.seen :]:
-            agree = m.faulty or not m.state or m.board in AGREE[m.state]
+            on_the_edge = EDGE_N[0] < m.force_n < EDGE_N[1]
+            agree = m.faulty or on_the_edge or not m.state or m.board in AGREE[m.state]
             since = None if agree else since if since is not None else m.t_s
             assert since is None or m.t_s - since < AGREE_S, (m, self.r.host.events[-6:])
         self.seen = len(moments) if since is None else next(i for i, m in enumerate(moments) if m.t_s == since)

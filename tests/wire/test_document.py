@@ -38,6 +38,7 @@ TRANSITIONS: dict[tuple[int, int], tuple[str, ...]] = {
     (LATCHED, ARMED): ("arm",),
     (LATCHED, EASING): ("held",),
     (ARMED, LATCHED): ("disarm",),
+    (ARMED, EASING): ("held",),
     (ARMED, MOVING): ("draw", "ease"),
     (ARMED, FROZEN): ("fault",),
     (MOVING, HOLDING): ("hold",),

@@ -231,7 +231,7 @@ class Core(Envelope):
             if held_ms == 0:
                 self.state = FROZEN
                 self.end = position - self._brake(-rate if rate < 0 else 0)
-            elif not self.eased_to and (position <= self.contact_position or (self.sound and not self.loaded())):
+            elif not self.eased_to and (not self.contact if self.sound else position <= self.contact_position):
                 # Stand here once; a new press goes on.
                 self.state = FROZEN
                 self.end = position
