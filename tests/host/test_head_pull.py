@@ -86,7 +86,7 @@ def test_a_whole_pull(preset: presets.StringPreset, woven: bool) -> None:
     # The truth: below the ceiling always, and what was read is what was there.
     assert r.rig.plant.peak_n < r.top_n
     assert max(record.peak_n, record.proof_peak_n) == pytest.approx(r.rig.plant.peak_n, rel=0.01)
-    assert record.peak_n < (1.0 + 2.0 * BAND) * record.reference_n
+    assert woven or record.peak_n < (1.0 + BAND) * record.reference_n  # straightening pushes a cross above
     # Home: slack, at rest, where it began, and no millimetre upwards that was not asked for.
     assert r.rig.force_n == 0.0 and r.rig.board.core.state == safety.ARMED
     assert r.moments[-1].carriage_mm < 0.1
