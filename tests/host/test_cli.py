@@ -9,6 +9,7 @@ import sys
 import time
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -131,33 +132,52 @@ def test_the_demo_strings_a_racquet(tmp_path: Path) -> None:
     assert "main 1 left" in texts and "cross 7" in texts and "lbf" in texts
 
 
-@pytest.fixture
-def simrig() -> Iterator[tuple[subprocess.Popen[str], str]]:
+@contextmanager
+def rig_on_a_port() -> Iterator[tuple[subprocess.Popen[str], str]]:
     """A simulated rig on the real clock, and its port."""
     rig = subprocess.Popen([*COMMAND, "simrig", "--seed", "2"], stdout=subprocess.PIPE, text=True, start_new_session=True)
     assert rig.stdout is not None
     m = re.search(r" on (\S+)", rig.stdout.readline())
     assert m is not None
-    yield rig, m.group(1)
-    if rig.poll() is None:
-        rig.send_signal(signal.SIGTERM)
-    rig.wait(5.0)
-    rig.stdout.close()
+    try:
+        yield rig, m.group(1)
+    finally:
+        if rig.poll() is None:
+            rig.send_signal(signal.SIGTERM)
+        rig.wait(5.0)
+        rig.stdout.close()
 
 
-def test_a_pull_on_the_real_clock(simrig: tuple[subprocess.Popen[str], str], tmp_path: Path) -> None:
-    rig, port = simrig
+@pytest.fixture
+def simrig() -> Iterator[tuple[subprocess.Popen[str], str]]:
+    """One rig for one test."""
+    with rig_on_a_port() as both:
+        yield both
+
+
+# A machine that stalls for over 0.15 s makes the board freeze, as it must. That is no verdict on the pull: try again.
+STALLS = 4
+
+
+def test_a_pull_on_the_real_clock(tmp_path: Path) -> None:
     picture = tmp_path / "pull.svg"
-    words = ["pull", "52lbf", "--port", port, "--family", "nylon", "--picture", str(picture)]
-    done = subprocess.run([*COMMAND, *words], capture_output=True, text=True, timeout=LATEST_S)
+    for attempt in range(STALLS):
+        with rig_on_a_port() as (rig, port):
+            words = ["pull", "52lbf", "--port", port, "--family", "nylon", "--picture", str(picture)]
+            done = subprocess.run([*COMMAND, *words], capture_output=True, text=True, timeout=LATEST_S)
+            stalled = "heard nothing from this computer" in done.stdout or "has been silent" in done.stdout
+            if stalled and attempt < STALLS - 1:
+                assert done.returncode == 3
+                continue
+            rig.send_signal(signal.SIGTERM)
+            rest = rig.communicate(timeout=5.0)[0]
+            break
     assert done.returncode == 0, done.stdout + done.stderr
     for part in ("Tap the pedal", "At the reference", "ended        let off", "52.0 lbf", "highest shown"):
         assert part in done.stdout
     at_clamp = re.search(r"^  at the clamp ([\d.]+) lbf", done.stdout, re.M)
     assert at_clamp is not None and float(at_clamp.group(1)) == pytest.approx(52.0, rel=0.01)
     assert ET.parse(picture).getroot().find(f".//{SVG}polyline") is not None
-    rig.send_signal(signal.SIGTERM)
-    rest = rig.communicate(timeout=5.0)[0]
     peak = re.search(r"Largest true force at the gripper: ([\d.]+) N", rest)
     # 52 lbf = 231.31 N; the ceiling is 6 % above.
     assert peak is not None and 231.0 < float(peak.group(1)) < 1.06 * 231.31
