@@ -195,7 +195,9 @@ class Board:
                 ),
             )
             return
-        elif late and (r.is_kind(b"arm") or r.is_kind(b"ceiling") or r.is_kind(b"disarm") or r.is_kind(b"clear")):
+        elif late and r.count == 2 and (r.is_kind(b"arm") or r.is_kind(b"ceiling")):
+            answer = wire.STALE
+        elif late and r.count == 1 and (r.is_kind(b"disarm") or r.is_kind(b"clear")):
             answer = wire.STALE
         elif r.is_kind(b"arm") and r.count == 2:
             answer = core.arm(n[1], estop, supply, self.pedal.fault)

@@ -239,7 +239,8 @@ class Core(Envelope):
                 self.eased_to = True
                 self.release_first = True
         elif held_ms >= HELD_MS and rate == 0 and not self.release_first:
-            unpowered = self.state == CUT or (self.state == LATCHED and self.loaded())
+            # Without readings nobody knows whether there is a string: the way down is open all the same.
+            unpowered = self.state == CUT or (self.state == LATCHED and (self.loaded() or not self.sound))
             # A string that was let down may pull again: what was long stretched recovers.
             again = self.state == ARMED and self.loaded()
             if self.state == FROZEN or unpowered or again:
