@@ -114,6 +114,9 @@ class Path:
         return stuck + (force_n - stuck * self.k_back_n_mm) / self.k_n_mm
 
 
+ADAPT = 0.07  # share of a surprise that is taken for stiffness
+ADAPT_MM = 0.02  # travel in one period below which a surprise says little of it
+ADAPT_MOST = 3.0  # of the draw's stiffness
 LEAD = 0.003  # of the reference: most that the rate may add
 BACK_RATIO = 4.0  # of the stiffness on the way back to that forward, where nothing has been learnt
 QUICK_S = 0.35
@@ -145,6 +148,7 @@ class Holding:
         k_back = min(max(rig.stiffest_n_mm, k_n_mm), BACK_RATIO * k_n_mm)
         seen = aligner.position(delay.delay_s)
         self._path = Path(k_n_mm, k_back, seen, 0.15 * target_n / k_back)
+        self._seen = seen
         self._rest: float | None = None  # force that travel does not explain
         self._rate = rate_n_s  # its rate, N/s
         self._t = 0.0
@@ -175,7 +179,10 @@ class Holding:
     def step(self, t_s: float, force_n: float, x_mm: float, ceiling_n: float) -> Go:
         """Take one reading; return the next lease."""
         path = self._path
-        rest = force_n - path.walk(self._aligner.position(self._delay.delay_s))
+        seen = self._aligner.position(self._delay.delay_s)
+        forward_mm = seen - self._seen
+        self._seen = seen
+        rest = force_n - path.walk(seen)
         if self._rest is None:
             self._rest = rest
             self._t = t_s
@@ -183,6 +190,11 @@ class Holding:
         self._t = t_s
         predicted = self._rest + self._rate * dt
         off = rest - predicted
+        if forward_mm > 0.0:
+            # What the force does beyond the prediction while the head moves forward is stiffness: a string is stiffer for
+            # a small quick move than it was over the draw, and must not be taken for softer than that.
+            k = path.k_n_mm + ADAPT * off * forward_mm / (forward_mm * forward_mm + ADAPT_MM * ADAPT_MM)
+            path.k_n_mm = min(max(k, self.k_n_mm), ADAPT_MOST * self.k_n_mm)
         if abs(off) > 0.0006 * self.target_n:
             self._alert = QUICK_S
         self._alert = max(0.0, self._alert - dt)
