@@ -93,13 +93,9 @@ def test_a_whole_pull(preset: presets.StringPreset, woven: bool) -> None:
     assert r.unasked == []
 
 
-LOOKS = pytest.mark.xfail(strict=True, reason="the looks before the clamp lift the held force by up to 0.8 %")
-STIFF = (presets.POLYESTER, presets.ARAMID)
-
-
 @pytest.mark.parametrize(
     ("preset", "woven"),
-    [(p, False) for p in MAINS] + [pytest.param(p, True, marks=LOOKS if p in STIFF else ()) for p in CROSSES],
+    [(p, False) for p in MAINS] + [(p, True) for p in CROSSES],
     ids=lambda v: v.family if isinstance(v, presets.StringPreset) else "cross" if v else "main",
 )
 def test_the_hold_stays_within_the_band_until_the_clamp(preset: presets.StringPreset, woven: bool) -> None:

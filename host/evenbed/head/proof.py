@@ -22,7 +22,7 @@ from evenbed_fw import wire
 from evenbed.head.governor import PIPELINE_S
 from evenbed.head.types import Go, RigModel
 
-FIRST_LOOK = 0.004  # of the reference, at the stiffness of the draw; friction may make it more on a woven cross
+FIRST_LOOK = 0.0025  # of the reference, at the stiffness of the draw; friction may make it more on a woven cross
 LOOK = 0.01  # of the reference, if the clamp is open; a closed one makes up to twice as much of it
 LOOK_S = 0.17
 BASE_S = 0.03  # readings averaged before and after
