@@ -33,12 +33,6 @@ class PtyPort:
         except (BlockingIOError, OSError):
             return b""
 
-    def drain(self) -> None:
-        """Throw away what was sent while nobody read."""
-        import termios
-
-        termios.tcflush(self._slave, termios.TCIFLUSH)
-
     def close(self) -> None:
         """Close both ends: an open program sees the port vanish."""
         os.close(self._master)

@@ -194,7 +194,7 @@ class Core(Envelope):
         lowering = self.state == EASING or self.state == BACKING or self._easing()
         if lowering or (self.state == FROZEN and rate < 0 and self.since_eased < SETTLE):
             self.since_eased = 0
-        if since(now_us, self.sample_us) > self.s.missing_us:
+        if silent:
             self._no_data(now_us, position, rate)
         if active and since(now_us, self.lease_us) > self.expiry_us:
             self.trip(now_us, faults.LEASE_EXPIRED, self.raw, position, rate)

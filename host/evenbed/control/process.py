@@ -61,7 +61,6 @@ class Server:
         self.port: serial.Serial | None = None
         self._plans: list[Pull] = []
         self._status_s = 0.0
-        self._told: object = None
         self._over = False
         client.setblocking(False)
 

@@ -39,7 +39,6 @@ class Drawing:
         self.start_mm = start_mm
         self.target_n = target_n
         self.contact_mm: float | None = None
-        self.limiting = False
 
     def step(self, t_s: float, force_n: float, x_mm: float, v_mm_s: float, ceiling_n: float) -> Go:
         """Take one reading; return the next lease."""
@@ -85,7 +84,7 @@ class Path:
     def __init__(self, k_n_mm: float, k_back_n_mm: float, x_mm: float, band_mm: float) -> None:
         self.k_n_mm = k_n_mm
         self.k_back_n_mm = k_back_n_mm
-        self._x = x_mm
+        self.x_mm = x_mm
         self._turn = x_mm
         self._band = band_mm
         self.force_n = 0.0
@@ -93,16 +92,16 @@ class Path:
     def walk(self, x_mm: float) -> float:
         """Move to ``x_mm`` and return the force there."""
         self.force_n += self.ahead(x_mm)
-        self._x = x_mm
+        self.x_mm = x_mm
         self._turn = min(max(self._turn, x_mm), x_mm + self._band)
         return self.force_n
 
     def ahead(self, x_mm: float) -> float:
         """Change of force from here to ``x_mm``."""
-        if x_mm <= self._x:
-            return (x_mm - self._x) * self.k_back_n_mm
-        stuck = max(0.0, min(x_mm, self._turn) - self._x)
-        return stuck * self.k_back_n_mm + (x_mm - self._x - stuck) * self.k_n_mm
+        if x_mm <= self.x_mm:
+            return (x_mm - self.x_mm) * self.k_back_n_mm
+        stuck = max(0.0, min(x_mm, self._turn) - self.x_mm)
+        return stuck * self.k_back_n_mm + (x_mm - self.x_mm - stuck) * self.k_n_mm
 
     def travel(self, from_mm: float, force_n: float) -> float:
         """How far to go from ``from_mm`` for a change of ``force_n``."""
@@ -148,7 +147,6 @@ class Holding:
         k_back = min(max(rig.stiffest_n_mm, k_n_mm), BACK_RATIO * k_n_mm)
         seen = aligner.position(delay.delay_s)
         self._path = Path(k_n_mm, k_back, seen, 0.15 * target_n / k_back)
-        self._seen = seen
         self._rest: float | None = None  # force that travel does not explain
         self._rate = rate_n_s  # its rate, N/s
         self._t = 0.0
@@ -180,8 +178,7 @@ class Holding:
         """Take one reading; return the next lease."""
         path = self._path
         seen = self._aligner.position(self._delay.delay_s)
-        forward_mm = seen - self._seen
-        self._seen = seen
+        forward_mm = seen - path.x_mm
         rest = force_n - path.walk(seen)
         if self._rest is None:
             self._rest = rest

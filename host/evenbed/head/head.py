@@ -278,7 +278,7 @@ class Head:
             self._enter("down")
         elif state == st.UNARMED and s.state == safety.ARMED:
             if self._wanted != "arm":
-                self._want("disarm")  # armed, but not for us: no ceiling of ours
+                self._want("disarm")  # armed before the link was lost, or not for us: no ceiling of ours
             elif self._now - self._wanted_s > ANSWER_S / 2.0:
                 self._wanted = ""  # the answer was lost, the deed is seen
                 self._armed()
@@ -296,9 +296,6 @@ class Head:
             )
         elif state == st.BOOTED_LOADED and s.sound and self._unloaded():
             self._enter("found_slack")
-        elif state == st.UNARMED and s.state == safety.ARMED:
-            # Left over from before the link was lost: to be armed is to have asked for it.
-            self._want("disarm")
 
     def _tell_stop(self, stop: Event) -> None:
         self._stop_due_s = None
@@ -327,12 +324,9 @@ class Head:
         elif self.states.may("let_down"):
             if self.run is not None:
                 self.run.question = ""
+                self.run.ends = "let down"
             self._thawing_s = self._now + THAW_S if self.state == st.FROZEN else 0.0
             self._enter("let_down")
-            if self.run is not None:
-                self.run.ends = "let down"
-        elif self.state == st.SLACK:
-            return
 
     def _pressed(self, press: str) -> None:
         state = self.state
