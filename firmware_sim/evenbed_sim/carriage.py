@@ -35,7 +35,7 @@ class Carriage:
         p = self.p
         if not powered:
             if not p.holds_without_power and force_n > 5.0:
-                back = min(self.mm, p.back_drive_mm_s * dt_s)
+                back = max(0.0, min(self.mm, p.back_drive_mm_s * dt_s))
                 self.mm -= back
                 return -back
             return 0.0
@@ -55,6 +55,13 @@ class Carriage:
             new = min(max(new, -OVERTRAVEL_MM), p.travel_mm + OVERTRAVEL_MM)
             self.lost_mm += went - (new - self.mm)
             went = new - self.mm
+        self.mm = new
+        return went
+
+    def turn(self, mm: float) -> float:
+        """A hand turns the screw; return how far the carriage went, mm."""
+        new = min(max(self.mm + mm, -OVERTRAVEL_MM), self.p.travel_mm + OVERTRAVEL_MM)
+        went = new - self.mm
         self.mm = new
         return went
 

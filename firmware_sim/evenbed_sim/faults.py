@@ -2,8 +2,8 @@
 
     <when> <part> <how> [value] [for <seconds>s]
 
-``when`` is a time since power-up (``4.2s``) or a true force first exceeded (``180N``). ``how`` is one of a fixed
-vocabulary; ``value`` where it needs one:
+``when`` is a time since power-up (``4.2s``), a true force first exceeded (``180N``) or a while after that (``180N+0.5s``).
+``how`` is one of a fixed vocabulary; ``value`` where it needs one:
 
     cell    off · stuck · garbage · wrong <factor> · slow <factor> · delayed <readings> · intermittent <share>
     motor   off · stuck · wrong <factor> · slow <factor> · intermittent <share lost>
@@ -13,14 +13,15 @@ vocabulary; ``value`` where it needs one:
     board   off · slow <ms per pass>
     estop   on      supply  off      string  off (breaks) · slow <mm slipped at the gripper>
 
-A part that does not know a word refuses it. Several lines make a scenario file; ``#`` begins a comment.
+A part that does not know a word refuses it. Several lines make a scenario file; ``#`` begins a comment. Such a file may
+also say how the rig is built (:mod:`evenbed_sim.scenario`).
 """
 
 from __future__ import annotations
 
 import re
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from random import Random
 
 from evenbed_fw.hardware import I_PEDAL_A, I_PEDAL_B
@@ -48,7 +49,8 @@ class FaultError(ValueError):
 
 @dataclass(frozen=True)
 class Fault:
-    """One fault. Exactly one of ``at_s`` and ``above_n`` is set; ``for_s`` None means for good."""
+    """One fault. Exactly one of ``at_s`` and ``above_n`` is set, ``after_s`` counts from the latter; ``for_s`` None means
+    for good."""
 
     part: str
     how: str
@@ -56,6 +58,7 @@ class Fault:
     at_s: float | None = None
     above_n: float | None = None
     for_s: float | None = None
+    after_s: float = 0.0
 
 
 def parse(line: str) -> Fault:
@@ -67,9 +70,9 @@ def parse(line: str) -> Fault:
         words = words[:-2]
     if len(words) not in (3, 4):
         raise FaultError(f"{line!r}: write when, what and how, such as '180N cell stuck' or '4.2s estop on for 2s'.")
-    m = re.fullmatch(r"(\d+(?:\.\d+)?)(s|N)", words[0])
+    m = re.fullmatch(r"(\d+(?:\.\d+)?)(?:(s)|N(?:\+(\d+(?:\.\d+)?)s)?)", words[0])
     if not m:
-        raise FaultError(f"{line!r}: {words[0]!r} is no time (4.2s) and no force (180N).")
+        raise FaultError(f"{line!r}: {words[0]!r} is no time (4.2s) and no force (180N, 180N+0.5s).")
     part, how = words[1], words[2]
     if part not in KNOWN:
         raise FaultError(f"{line!r}: no part {part!r}; there are {', '.join(KNOWN)}.")
@@ -84,7 +87,7 @@ def parse(line: str) -> Fault:
     number = float(m.group(1))
     if m.group(2) == "s":
         return Fault(part, how, value, at_s=number, for_s=for_s)
-    return Fault(part, how, value, above_n=number, for_s=for_s)
+    return Fault(part, how, value, above_n=number, for_s=for_s, after_s=float(m.group(3) or 0.0))
 
 
 def parse_file(text: str) -> list[Fault]:
@@ -127,6 +130,13 @@ class FaultPlayer:
         """One more fault."""
         self._waiting.append(fault)
 
+    def repair(self) -> None:
+        """Take out every fault, and those that are still to come. A broken string stays broken."""
+        self._waiting.clear()
+        self._ends.clear()
+        for fault in list(self._on.values()):
+            self._switch(fault, False, self._rig.t_us * 1e-6)
+
     def _watch(self, t_us: float) -> None:
         t = t_us * 1e-6
         for end, fault in list(self._ends):
@@ -136,7 +146,10 @@ class FaultPlayer:
         for fault in list(self._waiting):
             due = fault.at_s is not None and t >= fault.at_s
             above = fault.above_n is not None and self._rig.force_n > fault.above_n
-            if due or above:
+            if above and fault.after_s:
+                self._waiting.remove(fault)
+                self._waiting.append(replace(fault, at_s=t + fault.after_s, above_n=None, after_s=0.0))
+            elif due or above:
                 self._waiting.remove(fault)
                 self._switch(fault, True, t)
                 if fault.for_s is not None:

@@ -46,6 +46,7 @@ class SimHardware(Hardware):
         self._at = 0
         self.tx: deque[tuple[float, bytes]] = deque()
         self.tx_room = 512
+        self.stored = ""
 
     def _spend(self, us: float) -> None:
         self._advance(self.t_us + us)
@@ -94,6 +95,9 @@ class SimHardware(Hardware):
     def send(self, buf: bytearray, n: int) -> None:
         self._spend(self.costs.line_out_us)
         self.tx.append((self.t_us + self.costs.usb_us, bytes(buf[:n])))
+
+    def store(self, text: str) -> None:
+        self.stored = text
 
     def collect(self) -> None:
         self._spend(self.costs.collect_us)

@@ -62,6 +62,8 @@ class Rig:
         self.estop_pressed = False
         self.supply_on = True
         self.pedal_down = False
+        self.knob_mm_s = 0.0
+        self.hung_n = 0.0
         self.pedal_wires: Callable[[int], int] = lambda pins: pins
         self.bend_reading: Callable[[int], int | None] = lambda code: code
         self.motor_scale: Callable[[], float] = lambda: 1.0
@@ -138,8 +140,10 @@ class Rig:
         screw = self._carry_steps / self.params.carriage.steps_per_mm * self.motor_scale()
         powered = self.hw.enabled and self.supply_on and not self.estop_pressed
         dx = self.carriage.move(dt, screw, before, powered)
+        if self.knob_mm_s and not powered:
+            dx += self.carriage.turn(self.knob_mm_s * dt)
         plant.advance(dt, dx)
-        self.cell.feed(dt, before, plant.force_n)
+        self.cell.feed(dt, before + self.hung_n, plant.force_n + self.hung_n)
         self._pending_us = 0.0
         self._carry_steps = 0.0
 
@@ -183,6 +187,17 @@ class Rig:
         self.flush()
         self.supply_on = on
         self._set_pins()
+
+    def turn_knob(self, mm_s: float) -> None:
+        """A hand turns the screw by ``mm_s`` millimetres a second (> 0 pulls) from now on, 0 lets go. The motor holds the
+        screw for as long as the drive has power: then nothing moves."""
+        self.flush()
+        self.knob_mm_s = mm_s
+
+    def hang(self, newtons: float) -> None:
+        """A weight of this force hangs on the gripper from now on; 0 takes it off."""
+        self.flush()
+        self.hung_n = newtons
 
     # --- the clock -------------------------------------------------------------------------------------------
     def run_until(self, target_us: float, stop_on_line: bool = False) -> None:

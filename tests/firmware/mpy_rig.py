@@ -145,6 +145,9 @@ class FakeHardware(Hardware):
             i += 1
         self.digest = digest
 
+    def store(self, text: str) -> None:
+        self.stored = text
+
     def collect(self) -> None:
         pass
 

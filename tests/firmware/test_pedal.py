@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import random
+
 import pytest
 from evenbed_fw import pedal
 from evenbed_fw.pedal import Pedal, since
@@ -24,6 +26,7 @@ class Foot:
         self.seen: list[tuple[int, tuple[bool, bool]]] = []
         self.counted: list[int] = []  # indices into seen
         self.closings: list[int] = []
+        self.ended: list[int] = []
         self.taps: list[int] = []
 
     def poll(self, contacts: tuple[bool, bool], after_us: int = 1000) -> None:
@@ -35,8 +38,10 @@ class Foot:
             self.counted.append(len(self.seen) - 1)
         if self.p.edge:
             self.closings.append(len(self.seen) - 1)
-        if self.p.tapped:
-            self.taps.append(len(self.seen) - 1)
+        if self.p.ended:
+            self.ended.append(len(self.seen) - 1)
+            if self.p.last_ms < pedal.TAP_MS:
+                self.taps.append(len(self.seen) - 1)
 
     def keep(self, contacts: tuple[bool, bool], ms: float) -> Foot:
         for _ in range(round(ms)):
@@ -51,8 +56,9 @@ def ready() -> Foot:
 @pytest.mark.parametrize("start_us", [0, WRAP - 1, WRAP - 160_000, WRAP - 200_000])
 def test_a_press_is_counted_once_and_timed(start_us: int) -> None:
     f = Foot(start_us).keep(REST, 150).keep(DOWN, 300).keep(REST, 50)
-    assert (f.p.presses, f.closings, len(f.taps)) == (1, f.counted, 1)
-    assert f.p.last_ms == pytest.approx(300, abs=8)  # counted from the end of the debounce to the end of the next
+    # Readings are 1 ms apart: what has stood for 6 ms is the seventh, for 20 ms the twenty-first.
+    assert (f.p.presses, f.closings, f.counted, f.taps) == (1, [156], [170], [470])
+    assert f.p.last_ms == 299  # from the first reading of down to the last
     assert not f.p.down and not f.p.fault and f.p.held_ms() == 0
 
 
@@ -63,10 +69,10 @@ def test_a_closing_too_soon_to_count_still_says_that_the_pedal_went_down() -> No
 
 def test_held_time_runs_while_down() -> None:
     f = ready().keep(DOWN, 500)
-    assert f.p.down and f.p.held_ms() == pytest.approx(494, abs=2)
+    assert f.p.down and f.p.held_ms() == 500
 
 
-@pytest.mark.parametrize("bounces", [1, 3, 10])
+@pytest.mark.parametrize("bounces", [1, 3, 4])
 def test_bounce_is_one_press(bounces: int) -> None:
     f = ready()
     for _ in range(bounces):
@@ -78,9 +84,80 @@ def test_bounce_is_one_press(bounces: int) -> None:
     assert f.p.presses == len(f.taps) == 1 and not f.p.fault
 
 
-def test_debounce_both_sides() -> None:
-    assert ready().keep(DOWN, 6).p.presses == 0  # 5 ms after the first reading
-    assert ready().keep(DOWN, 7).p.presses == 1
+def test_what_freezes_stands_6_ms_and_what_counts_20() -> None:
+    assert not ready().keep(DOWN, 6).closings  # 5 ms after the first reading
+    assert ready().keep(DOWN, 7).closings
+    assert ready().keep(DOWN, 20).p.presses == 0
+    assert ready().keep(DOWN, 21).p.presses == 1
+    f = ready().keep(DOWN, 100).keep(REST, 20)
+    assert f.p.down and not f.ended
+    f.keep(REST, 1)
+    assert not f.p.down and len(f.taps) == 1
+
+
+def test_unrest_of_50_ms_in_all_is_still_a_tap() -> None:
+    """A worn contact bounces for about 10 ms at each end (from memory)."""
+    for before, behind, taps in ((25, 25, 1), (26, 25, 0), (25, 26, 0), (0, 50, 1), (0, 51, 0), (50, 0, 1), (51, 0, 0)):
+        f = ready()
+        for n in range(before):
+            f.keep((NEITHER, REST)[n % 2], 1)
+        f.keep(DOWN, 100)
+        for n in range(behind):
+            f.keep((NEITHER, DOWN)[n % 2], 1)
+        f.keep(REST, 30)
+        assert (f.p.presses, len(f.ended), len(f.taps)) == (1, 1, taps), (before, behind)
+        assert f.p.last_ms >= pedal.TAP_MS or taps
+
+
+def test_unrest_is_forgotten_with_a_clean_release_only() -> None:
+    for rest_ms, taps in ((100, 0), (101, 1)):
+        f = ready().keep(BOTH, 51).keep(REST, rest_ms).keep(DOWN, 100).keep(REST, 30)
+        assert len(f.ended) == 1 and len(f.taps) == taps
+
+
+def test_a_contradiction_that_leads_back_is_unrest_and_a_slow_change_over_is_not() -> None:
+    assert not ready().keep(NEITHER, 51).keep(REST, 50).keep(DOWN, 100).keep(REST, 30).taps
+    assert ready().keep(NEITHER, 50).keep(REST, 50).keep(DOWN, 100).keep(REST, 30).taps
+    assert not ready().keep(DOWN, 100).keep(BOTH, 51).keep(DOWN, 100).keep(REST, 30).taps
+    assert ready().keep(NEITHER, 190).keep(DOWN, 100).keep(NEITHER, 190).keep(REST, 30).taps
+
+
+def test_letting_go_for_a_moment_begins_a_hold_anew_and_is_no_tap() -> None:
+    f = ready().keep(DOWN, 100).keep(REST, 7).keep(DOWN, 50)
+    assert (f.p.presses, len(f.closings), f.p.held_ms()) == (1, 2, 50)
+    f.keep(REST, 30)
+    assert (len(f.ended), f.taps, f.p.last_ms) == (1, [], pedal.TAP_MS)
+    f = ready().keep(DOWN, 100).keep(REST, 6).keep(DOWN, 50)  # a bounce
+    assert (len(f.closings), f.p.held_ms()) == (1, 156)
+    assert f.keep(REST, 30).taps
+
+
+def test_a_long_press_keeps_its_length_whatever_its_unrest() -> None:
+    f = ready().keep(NEITHER, 60).keep(REST, 10).keep(DOWN, 900).keep(REST, 30)
+    assert f.p.last_ms == 899 and f.ended and not f.taps
+
+
+def test_a_contact_that_contradicts_itself_ends_a_press_that_was_no_tap() -> None:
+    f = ready().keep(DOWN, 100).keep(BOTH, 202)
+    assert len(f.ended) == 1 and not f.taps and f.p.last_ms == pedal.TAP_MS
+
+
+def test_a_tap_lasts_50_ms_at_least() -> None:
+    assert not ready().keep(DOWN, 50).keep(REST, 30).taps  # 49 ms from the first reading to the last
+    assert ready().keep(DOWN, 51).keep(REST, 30).taps
+
+
+def test_garbage_on_both_contacts_makes_no_tap() -> None:
+    """Any of the four readings, each for 2 to 12 ms: now and then one stands by chance, never a whole tap."""
+    rng = random.Random(5)
+    presses = 0
+    for _ in range(500):
+        f = ready()
+        for _ in range(100):
+            f.keep(rng.choice([REST, DOWN, BOTH, NEITHER]), rng.randint(2, 12))
+        assert not f.taps
+        presses += f.p.presses
+    assert presses, "a press by chance is among them"
 
 
 def test_release_of_100_ms_both_sides() -> None:
@@ -126,11 +203,11 @@ def test_contradiction_is_a_fault_after_the_changeover_time(wrong: tuple[bool, b
 
 
 def test_slow_changeover_is_bridged() -> None:
-    f = ready().keep(NEITHER, 150).keep(DOWN, 50)
+    f = ready().keep(NEITHER, 150).keep(DOWN, 60)
     assert f.p.presses == 1
     f.keep(NEITHER, 150)
     assert f.p.down
-    f.keep(REST, 20)
+    f.keep(REST, 21)
     assert len(f.taps) == 1 and not f.p.fault
 
 
@@ -144,13 +221,12 @@ moves = st.lists(
 @settings(max_examples=300, deadline=None)
 @given(moves, st.integers(0, WRAP - 1))
 def test_a_press_is_only_counted_after_a_seen_release(sequence: list[tuple[tuple[bool, bool], int, int]], t: int) -> None:
-    """Judged from the readings alone: since the press before, at rest throughout 100 ms; then pressed throughout 6 ms."""
+    """Judged from the readings alone: since the press before, at rest throughout 100 ms; then pressed throughout 20 ms."""
     f = Foot(t)
     for contacts, times, after_us in sequence:
         for _ in range(times):
             f.poll(contacts, after_us)
     previous = -1
-    assert set(f.counted) <= set(f.closings)
     for edge in f.counted:
         longest = run_from = 0
         running = False
@@ -158,15 +234,53 @@ def test_a_press_is_only_counted_after_a_seen_release(sequence: list[tuple[tuple
             run_from = run_from if running else at_us
             running = contacts == REST
             longest = max(longest, at_us - run_from) if running else longest
-        assert longest >= pedal.RELEASE_US
+        assert longest >= 100_000
         now_us = f.seen[edge][0]
         back = edge
         while f.seen[back][1] == DOWN:
             back -= 1
-        assert now_us - f.seen[back + 1][0] >= pedal.DEBOUNCE_US
+        assert now_us - f.seen[back + 1][0] >= 20_000
+        assert any(back < closing <= edge or previous < closing < edge for closing in f.closings)
         previous = edge
     assert f.p.presses == len(f.counted)
-    assert len(f.taps) <= len(f.counted)
+    assert len(f.taps) <= len(f.ended) <= len(f.counted)
+
+
+def runs_of(seen: list[tuple[int, tuple[bool, bool]]]) -> list[tuple[int, int, int, int]]:
+    """What ``seen`` says as (0 rest, 1 down, 2 neither or both; index of the first and last reading; us until the next)."""
+    runs: list[tuple[int, int, int, int]] = []
+    for n, (at_us, contacts) in enumerate(seen):
+        what = {REST: 0, DOWN: 1}.get(contacts, 2)
+        if runs and runs[-1][0] == what:
+            runs[-1] = (what, runs[-1][1], n, at_us - seen[runs[-1][1]][0])
+        else:
+            if runs:
+                runs[-1] = (*runs[-1][:3], at_us - seen[runs[-1][1]][0])
+            runs.append((what, n, n, 0))
+    return runs
+
+
+@settings(max_examples=300, deadline=None)
+@given(moves, st.integers(0, WRAP - 1))
+def test_a_tap_is_clean_at_both_ends(sequence: list[tuple[tuple[bool, bool], int, int]], t: int) -> None:
+    """From the readings alone: since the last 100 ms of release, at most 50 ms of what did not stand or led back."""
+    f = Foot(t)
+    for contacts, times, after_us in sequence:
+        for _ in range(times):
+            f.poll(contacts, after_us)
+    for tap in f.taps:
+        runs = runs_of(f.seen[: tap + 1])
+        assert runs[-1][0] == 0 and runs[-1][3] >= 20_000
+        unrest_us, stood = 0, False
+        for n in range(len(runs) - 2, -1, -1):
+            what, _, _, us = runs[n]
+            if what == 0 and us >= 100_000:
+                break
+            stood = stood or (what == 1 and us >= 20_000)
+            places = [r[0] for r in runs[:n] if r[0] != 2]
+            back = what == 2 and places[-1:] == [runs[n + 1][0]]
+            unrest_us += us if back or us < 20_000 else 0
+        assert stood and unrest_us <= 50_000
 
 
 stuck = st.sampled_from([(0, False), (0, True), (1, False), (1, True)])

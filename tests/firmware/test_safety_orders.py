@@ -31,6 +31,16 @@ def with_gain(ratio_percent: int) -> Callable[[], Bench]:
     return make
 
 
+def with_accel(steps_s2: int) -> Callable[[], Bench]:
+    def make() -> Bench:
+        s = Settings()
+        s.accel_steps_s2 = steps_s2
+        s.derive()
+        return latched(s)
+
+    return make
+
+
 def with_input(name: str) -> Callable[[], Bench]:
     def make() -> Bench:
         b = latched()
@@ -60,6 +70,7 @@ def few_readings(n: int) -> Callable[[], Bench]:
         (with_input("estop"), wire.FAULT_LIVE),
         (with_input("supply"), wire.FAULT_LIVE),
         (with_input("pedal_fault"), wire.FAULT_LIVE),
+        (with_accel(0), wire.SETTINGS_UNUSABLE),
         (with_gain(79), wire.GAIN_IMPLAUSIBLE),  # of the cell's rating: +-20 %
         (with_gain(80), 0),
         (with_gain(120), 0),
@@ -134,7 +145,23 @@ def test_missing_readings_do_not_make_a_string_slack() -> None:
     b = armed().read(50.0, 2)
     for n in range(4):
         b.raw(int(b.core.raw) + n, 40_000)
-        assert b.core.disarm() == wire.LOADED
+        assert b.core.disarm() == wire.DATA_NOT_SOUND
+        assert b.core.loaded()
+
+
+def test_disarm_needs_sound_readings() -> None:
+    """Without them nobody knows whether a screw that does not hold would let a string go."""
+    b = armed()
+    b.tick(34_720)  # two and a half of the slowest periods
+    assert b.core.disarm() == 0
+    b = armed()
+    b.tick(34_721)
+    assert b.core.disarm() == wire.DATA_NOT_SOUND
+    assert (b.core.state, b.core.enabled) == (safety.ARMED, True)
+    b.read(0.0, 4)  # the converter settles
+    assert b.core.disarm() == wire.DATA_NOT_SOUND
+    b.read(0.0)
+    assert b.core.disarm() == 0 and not b.core.enabled
 
 
 # --- go --------------------------------------------------------------------------------------------------------

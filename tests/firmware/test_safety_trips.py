@@ -263,8 +263,12 @@ def test_lease_expires_exactly(make: Callable[[float], Bench], expiry_ms: int) -
 @pytest.mark.parametrize("make", UNDER_LEASE)
 def test_pedal_fault_and_stop_and_press(make: Callable[[float], Bench]) -> None:
     b = make(100.0)
+    was = b.core.state, b.core.mode
     b.pedal_fault = True
-    assert b.tick().core.fault == faults.PEDAL and b.core.state == safety.FROZEN
+    # The way down stays open: with the pedal broken it is the host's.
+    easing_off = was == (safety.MOVING, wire.EASE)
+    assert b.tick().core.fault == (0 if easing_off else faults.PEDAL)
+    assert b.core.state == (safety.MOVING if easing_off else safety.FROZEN)
     b = make(100.0)
     assert b.core.stop(b.now_us, b.at, 0) == 0
     assert (b.core.fault, b.core.state) == (faults.STOPPED, safety.FROZEN)
@@ -273,6 +277,23 @@ def test_pedal_fault_and_stop_and_press(make: Callable[[float], Bench]) -> None:
     b.press()
     # In a hold the pedal is left to the host.
     assert (b.core.fault, b.core.state) == ((0, was) if was == safety.HOLDING else (faults.PRESSED, safety.FROZEN))
+
+
+def test_with_a_broken_pedal_the_host_lets_down() -> None:
+    b = holding(100.0)
+    b.pedal_fault = True
+    assert b.tick().quiet(290).core.fault == faults.PEDAL
+    assert b.go(mode=wire.EASE, end=b.at - 100) == wire.WRONG_STATE  # 300 ms after the fault
+    b.quiet(20)
+    for force in (100.0, 75.0, 55.0, 40.0, 30.0, 9.0):
+        assert b.go(mode=wire.EASE, end=b.at - 100) == 0
+        b.rate = -8_000
+        b.read(force)
+        assert (b.core.state, b.core.fault, b.core.later) == (safety.MOVING, faults.PEDAL, 0)
+    b.rate, b.at = 0, b.at - 100
+    b.tick()
+    assert (b.core.state, b.core.fault) == (safety.FROZEN, faults.PEDAL)
+    assert b.clear() == wire.FAULT_LIVE
 
 
 @pytest.mark.parametrize("cause", [faults.EMERGENCY_STOP, faults.SUPPLY_LOST])

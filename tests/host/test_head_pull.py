@@ -14,7 +14,7 @@ from evenbed_sim import presets
 from evenbed_sim.carriage import OVERTRAVEL_MM, CarriageParams
 from evenbed_sim.rig import RigParams
 from evenbed_sim.stringer import Habits
-from handled_rig import HandledRig, cross_strand, main_strand, tether
+from handled_rig import UNLOADED_N, HandledRig, cross_strand, main_strand, tether
 from reaching import FAR_SLACK_MM, in_state
 
 MAINS = list(presets.FAMILIES)
@@ -242,6 +242,8 @@ def test_let_down_may_be_asked_in_every_state(state: str) -> None:
     if state in (*LOADED, "frozen"):
         assert r.state == st.SLACK and r.rig.force_n == 0.0
         assert r.moments[-1].carriage_mm < FAR_SLACK_MM
+    elif state == "tripped":
+        assert r.state == st.TRIPPED and r.rig.force_n < UNLOADED_N and r.rig.hw.rate == 0  # down, and still to be cleared
     else:
         assert r.state in (state, "slack" if state == "referencing" else state)
         assert r.rig.carriage.mm == top

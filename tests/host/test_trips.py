@@ -10,11 +10,8 @@ import re
 
 import pytest
 from evenbed.head import states as st
-from evenbed.head.catalogue import ENTRIES, GET_DOWN
-from evenbed.head.stops import stop_event
-from evenbed.head.types import Ask, Fresh, Pull, RigModel, Stale
-from evenbed.link.messages import Trip
-from evenbed_fw import faults, safety
+from evenbed.head.types import Ask, Pull
+from evenbed_fw import safety
 from evenbed_sim.carriage import CarriageParams
 from evenbed_sim.rig import RigParams
 from handled_rig import HandledRig, cross_strand, tether
@@ -223,7 +220,6 @@ def test_a_pedal_that_chatters_stops_or_goes_on_but_never_starts() -> None:
             assert max(m.carriage_mm for m in r.moments) < top + 0.5
 
 
-@pytest.mark.xfail(strict=True, reason="12 ms of the right two contacts by chance count as a press: debounce 6 ms")
 def test_a_pedal_that_chatters_at_rest_starts_nothing() -> None:
     moved = 0.0
     for seed in range(1, 7):
@@ -305,49 +301,9 @@ def test_a_trip_is_not_cleared_while_the_string_is_loaded_or_the_cause_is_there(
 def test_the_first_cause_is_told_with_the_boards_values() -> None:
     r = run_into("cell stuck", "150N")
     event = r.told("stuck")[0]
-    shown = re.search(r"at (\d+) N", event.says)
+    shown = re.search(r"at (\d+\.\d) N", event.says)
     assert shown is not None
-    assert float(shown.group(1)) == pytest.approx(event.values["force_n"], abs=0.51)
+    assert float(shown.group(1)) == pytest.approx(event.values["force_n"], abs=0.051)
     assert 130.0 < event.values["force_n"] < 190.0
     assert event.values["bound_n"] == pytest.approx(r.top_n, abs=0.1)
     assert len(r.told("stuck")) == 1
-
-
-# --- the catalogue ------------------------------------------------------------------------------------------------------
-RIG = RigModel(21000.0, 8759.0, 1600.0, 330.0, 0.0125, 60.0, 800.0, 6.0, 20.0, 130.0, 40.0, 0.0417, 0.0278)
-
-
-def record(fault: int) -> Trip:
-    return Trip(5, fault, 21000 + 8759 * 123, 21000 + 8759 * 233, 16000, 0, 1 << 7)
-
-
-def test_every_fault_of_the_board_has_an_entry_under_its_own_name() -> None:
-    assert set(ENTRIES) == set(range(1, len(faults.NAMES)))
-    for number, entry in ENTRIES.items():
-        assert entry.name == faults.NAMES[number]
-        assert entry.trip == (number not in (faults.PRESSED, faults.STOPPED))
-
-
-@pytest.mark.parametrize("fault", sorted(ENTRIES))
-@pytest.mark.parametrize("known", ["record", "reading", "nothing"])
-def test_every_entry_says_what_happened_with_units_and_what_to_do(fault: int, known: str) -> None:
-    force = Fresh(98.4, 0.01, "working") if known == "reading" else Stale("too old")
-    event = stop_event(fault, record(fault) if known == "record" else None, RIG, force)
-    entry = ENTRIES[fault]
-    assert event.name == entry.name and event.values["fault"] == fault
-    assert event.says.endswith(entry.do_next) and len(entry.do_next) > 20
-    assert not re.search(r"[{}]|None|nan", event.says)
-    shown = {"record": "123 N", "reading": "98 N", "nothing": "an unknown force"}[known]
-    if "{force}" in entry.says:
-        assert shown in event.says
-    if "{bound}" in entry.says and known == "record":
-        assert "233 N" in event.says
-    if known == "record":
-        assert event.values["force_n"] == pytest.approx(123.0) and event.values["bound_n"] == pytest.approx(233.0)
-    way_out = GET_DOWN in event.says or "knob" in event.says or "Tap to let the string down" in event.says
-    assert way_out
-
-
-def test_a_fault_this_program_does_not_know_says_so() -> None:
-    event = stop_event(99, None, RIG, Stale("x"))
-    assert event.name == "unknown_fault" and "99" in event.says and "Update" in event.says

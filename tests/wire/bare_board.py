@@ -48,6 +48,9 @@ class Port(Hardware):
     def send(self, buf: bytearray, n: int) -> None:
         self.tx += bytes(buf[:n])
 
+    def store(self, text: str) -> None:
+        self.stored = text
+
     def collect(self) -> None:
         pass
 

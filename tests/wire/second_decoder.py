@@ -92,6 +92,14 @@ HOST_LINES: Mapping[str, tuple[Field, ...]] = {
     "stop": (Field("seq", *_SEQ),),
     "clear": (Field("seq", *_SEQ),),
     "trip": (Field("seq", *_SEQ),),
+    "cell": (Field("seq", *_SEQ),),
+    "propose": (
+        Field("seq", *_SEQ),
+        Field("zero_counts"),
+        Field("gain_mcounts_n"),
+        Field("rated_mcounts_n"),
+        Field("limit_mn"),
+    ),
 }
 """Section 3. A ceiling in mN has no range here: the board answers ``no`` 4, which is more than not taking the line."""
 
@@ -134,8 +142,9 @@ BOARD_LINES: Mapping[str, tuple[Field, ...]] = {
         Field("age_us"),
         Field("granted_us"),
     ),
+    "cell": (Field("seq", *_SEQ), Field("rated_mcounts_n"), Field("limit_most_mn")),
     "ok": (Field("seq", *_SEQ), Field("of", *_SEQ), Field("value")),
-    "no": (Field("seq", *_SEQ), Field("of", *_SEQ), Field("reason", 1, 13)),
+    "no": (Field("seq", *_SEQ), Field("of", *_SEQ), Field("reason", 1, 14)),
     "trip": (
         Field("seq", *_SEQ),
         Field("board_us", *_BOARD_US),

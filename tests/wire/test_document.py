@@ -141,14 +141,14 @@ def test_every_line_is_answered_once_and_by_the_right_kind() -> None:
             continue
         if line.kind in ("ok", "no"):
             asked = open_lines.pop(line.fields["of"])
-            assert asked.kind not in ("hello", "limits", "trip")
+            assert asked.kind not in ("hello", "limits", "cell", "trip")
             assert line.kind == "no" or asked.kind != "go"
         else:
             kind = {"board": "hello"}.get(line.kind, line.kind)
             (seq,) = [seq for seq, asked in open_lines.items() if asked.kind == kind]
             asked = open_lines.pop(seq)
         if line.kind == "ok":
-            ceiling = asked.fields.get("ceiling_mn")
+            ceiling = asked.fields.get("ceiling_mn", asked.fields.get("limit_mn"))
             assert line.fields["value"] == 0 if ceiling is None else 0 < line.fields["value"] <= ceiling
         if line.kind == "board":
             assert line.fields["protocol"] == asked.fields["protocol"] == 1
@@ -254,12 +254,15 @@ def test_states_follow_the_table() -> None:
     ]
 
 
+PROMISED = {"arm": ARMED, "disarm": LATCHED, "clear": LATCHED, "stop": FROZEN, "propose": LATCHED}
+
+
 def test_ok_is_followed_by_what_it_promises() -> None:
     for _, now, answers, asked in steps():
         for answer in answers:
             if answer.kind == "ok":
                 kind = asked[answer.fields["of"]].kind
-                assert now["state"] == {"arm": ARMED, "disarm": LATCHED, "clear": LATCHED, "stop": FROZEN}[kind]
+                assert now["state"] == PROMISED[kind]
 
 
 def test_one_reading_fits_the_next() -> None:
@@ -306,7 +309,8 @@ def test_trip_record_is_that_of_the_fault() -> None:
     assert age_us < 40_000, "one silence of an s line, 30 ms, and a pass of the loop (section 4)"
     rig = limits()
     ceiling_mn = (trip["bound_counts"] - rig["zero_counts"]) * 1_000_000 // rig["gain_mcounts_n"]
-    assert ceiling_mn == next(line.fields["value"] for _, line in said() if line.kind == "ok" and line.fields["value"])
+    (arm, *_) = [line.fields["seq"] for sender, line in said() if sender is Sender.HOST and line.kind == "arm"]
+    assert ceiling_mn == next(line.fields["value"] for _, line in said() if line.kind == "ok" and line.fields["of"] == arm)
 
 
 # --- the tables ------------------------------------------------------------------------------------------------
@@ -367,7 +371,7 @@ def test_ranges_are_those_of_the_decoder() -> None:
 
 def test_flags_states_faults_and_reasons_are_counted_through() -> None:
     assert [int(row[0]) for row in table(section(4), "| bit | flag |")] == [1 << bit for bit in range(12)]
-    assert [int(row[0]) for row in table(section(4), "| reason |")] == list(range(1, 14))
+    assert [int(row[0]) for row in table(section(4), "| reason |")] == list(range(1, 15))
     assert [int(row[0]) for row in table(section(5), "| | state |")] == list(range(8))
     assert [int(row[0]) for row in table(section(8), "| | name |")] == list(range(1, 14))
 

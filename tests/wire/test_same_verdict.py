@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import astuple
 
 import pytest
-from evenbed.link.messages import BoardInfo, Limits, No, Ok, Sample, Trip, message
+from evenbed.link.messages import BoardInfo, CellRating, Limits, No, Ok, Sample, Trip, message
 from evenbed_fw import faults, safety, wire
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
@@ -37,7 +37,7 @@ from .test_second_decoder import vectors
 
 DRAW = 0
 NOT_BELIEVED = {Why.EMPTY, Why.LONG, Why.FORM, Why.CHECK}
-OF_BOARD = {"s": Sample, "board": BoardInfo, "limits": Limits, "ok": Ok, "no": No, "trip": Trip}
+OF_BOARD = {"s": Sample, "board": BoardInfo, "limits": Limits, "cell": CellRating, "ok": Ok, "no": No, "trip": Trip}
 PRODUCT = {Sender.HOST: wire.HOST_LINES, Sender.BOARD: wire.BOARD_LINES}
 
 
@@ -120,7 +120,7 @@ def compare_board(line: bytes) -> None:
     verdict = decode(line, Sender.HOST)
     answers = [(a.kind, *list(a.fields.values())[1:]) for a in by_board(line)]
     if isinstance(verdict, Taken):
-        if verdict.kind in ("board", "limits", "trip", "hello"):
+        if verdict.kind in ("board", "limits", "cell", "trip", "hello"):
             assert [a[0] for a in answers] == ["board" if verdict.kind == "hello" else verdict.kind]
             return
         seq = verdict.fields["seq"]
@@ -136,9 +136,18 @@ def compare_board(line: bytes) -> None:
         if verdict.kind == "arm":
             in_limit = 0 < verdict.fields["ceiling_mn"] <= 330_000  # section 9, limit_mn by default
             expected["arm"] = ("no", seq, not_sound if in_limit else above_limit)
+        if verdict.kind == "propose" and is_fresh(seq):
+            f = verdict.fields
+            plausible = f["gain_mcounts_n"] == f["rated_mcounts_n"] == 8_759_000 and abs(f["zero_counts"]) < 5_000_000
+            reason = answers[0][2]
+            # Limit, unusable, gain, and with all of these fine no sound reading: in this order (section 4).
+            assert answers == [("no", seq, reason)] and reason in (14, 12, 4, not_sound)
+            if plausible:
+                assert reason == (4 if f["limit_mn"] > 330_000 else not_sound if f["limit_mn"] >= 1500 else 14)
+            return
         if verdict.kind == "go" and not is_fresh(seq):
             assert answers == []
-        elif verdict.kind in ("arm", "disarm", "ceiling", "clear") and not is_fresh(seq):
+        elif verdict.kind in ("arm", "disarm", "ceiling", "clear", "propose") and not is_fresh(seq):
             assert answers == [("no", seq, 8)]
         else:
             assert answers == [expected[verdict.kind]]
@@ -346,7 +355,7 @@ def test_numbers_have_the_meaning_of_the_document() -> None:
     assert wire.REASONS[1:] == (
         *("not understood", "not in this state", "no press of the pedal", "above the limit", "fault still present"),
         *("string still loaded", "readings not sound", "older than the last", "wrong way", "no hello yet"),
-        *("expiry too long", "gain too far from the cell's rating", "end switch reached"),
+        *("expiry too long", "gain too far from the cell's rating", "end switch reached", "settings unusable"),
     )
     flags = (
         "PEDAL",

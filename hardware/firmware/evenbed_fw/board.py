@@ -14,8 +14,9 @@ from evenbed_fw.hardware import (
 )
 from evenbed_fw.motion import Ramp
 from evenbed_fw.pedal import Pedal, since
+from evenbed_fw.proposal import Proposal
 from evenbed_fw.safety import Core
-from evenbed_fw.settings import Settings
+from evenbed_fw.settings import RANGES, Settings
 
 TICK_US = 2000  # the ramp is brought up to date this often
 SILENCE_US = 30000  # without a reading, an s line goes out this often
@@ -28,9 +29,10 @@ class Board:
 
     def __init__(self, hw: Hardware, settings: Settings, boot_cause: int = 0) -> None:
         self.hw = hw
-        self.settings = settings
         self.core = Core(settings)
-        self.ramp = Ramp(settings.accel_steps_s2)
+        self.proposal = Proposal()
+        self.settings = self.core.s
+        self.ramp = Ramp(self.settings.accel_steps_s2)
         self.pedal = Pedal()
         self.reader = wire.LineReader()
         self.writer = wire.LineWriter()
@@ -63,8 +65,8 @@ class Board:
         pedal.step(now, inputs & I_PEDAL_A != 0, inputs & I_PEDAL_B != 0)
         if pedal.edge:
             core.press(now, position, self.rate)
-        if pedal.tapped:
-            core.tap(now, pedal.last_ms)
+        if pedal.ended:
+            core.tap(pedal.ended_us, pedal.last_ms)
         if inputs & I_END_LOW and self.rate == 0:
             core.homed = True
             core.stand_at(position)
@@ -81,6 +83,8 @@ class Board:
             pedal.fault,
             pedal.held_ms(),
         )
+        if core.offered and self.proposal.step(now, core, pedal.held_ms()):
+            self._adopt()
         if core.enabled != self.enabled:
             self.enabled = core.enabled
             hw.enable(core.enabled)
@@ -94,6 +98,19 @@ class Board:
             self._report(now, position)
             if self.conversion % COLLECT_EVERY == 0:
                 hw.collect()
+
+    def _adopt(self) -> None:
+        """Take over what was offered and confirmed. The board is latched: there is time, and memory is no concern."""
+        new = self.proposal.offered
+        if new is None:
+            return
+        for i in range(len(RANGES)):
+            setattr(self.settings, RANGES[i][0], new.values()[i])
+        self.settings.derive()
+        self.crc = binascii.crc32(self.settings.crc_text().encode()) >> 2
+        self.core.renew()
+        self.proposal.void(self.core)
+        self.hw.store(self.settings.crc_text())
 
     def _move(self, elapsed: int, position: int) -> None:
         core = self.core
@@ -172,6 +189,7 @@ class Board:
             core.permit = False
             core.go_seq = -1
             core.line_seq = seq
+            self.proposal.void(core)
             self._send(b"board", (wire.PROTOCOL, VERSION, self.boot_cause, self.crc))
             return
         elif r.is_kind(b"limits") and r.count == 1:
@@ -199,6 +217,14 @@ class Board:
             answer = wire.STALE
         elif late and r.count == 1 and (r.is_kind(b"disarm") or r.is_kind(b"clear")):
             answer = wire.STALE
+        elif late and r.count == 5 and r.is_kind(b"propose"):
+            answer = wire.STALE
+        elif r.is_kind(b"propose") and r.count == 5:
+            answer = self.proposal.offer(now, core, self.settings, n[1], n[2], n[3], n[4])
+            value = n[4]
+        elif r.is_kind(b"cell") and r.count == 1:
+            self._send(b"cell", (core.s.rated_mcounts_n, core.s.limit_most_mn))
+            return
         elif r.is_kind(b"arm") and r.count == 2:
             answer = core.arm(n[1], estop, supply, self.pedal.fault)
             value = self.settings.millinewtons(core.ceiling)

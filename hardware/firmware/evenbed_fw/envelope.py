@@ -60,6 +60,8 @@ class Envelope:
         i = self.ring - 1
         moved = self.ring_position[(i - 2) % RING] - self.ring_position[(i - 6) % RING]
         rise = force - self.ring_force[(i - 4) % RING] >> 4
+        if rise > s.rise_most:
+            rise = s.rise_most
         if moved * 4 >= s.steps_mm and rise > 0:
             k16 = rise * s.steps_mm // moved
             if k16 > self.stiff16:

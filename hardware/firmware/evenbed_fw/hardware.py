@@ -52,6 +52,10 @@ class Hardware:
         """Hand over the first ``n`` bytes of ``buf``."""
         raise NotImplementedError
 
+    def store(self, text: str) -> None:
+        """Keep these settings over a reset: the values of ``Settings``, in their order, as text."""
+        raise NotImplementedError
+
     def collect(self) -> None:
         """A reading has just been dealt with: a good moment to collect garbage."""
         raise NotImplementedError

@@ -8,7 +8,8 @@ sample periods, and without one the grant runs out.
 
 from evenbed_fw import faults, wire
 from evenbed_fw.envelope import RING, Envelope
-from evenbed_fw.pedal import since
+from evenbed_fw.pedal import FREEZE_US, since
+from evenbed_fw.pedal import TAP_MS as TAP_MS
 from evenbed_fw.settings import Settings
 
 # states
@@ -39,19 +40,23 @@ F_PEDAL_FAULT = 2048
 SETTLE = 4  # readings after a start that the converter needs
 SAME = 7  # equal readings in a row that noise does not make
 EXPIRY_MAX_MS = 150
-TAP_MS = 700  # a longer press is not a tap
 HELD_MS = 1000  # from here a press under load lets down
 FROZEN_US = 300000  # for so long after a stop no command is taken
 PERMIT_US = 2000000  # how long a tap may wait for its draw
+AGAIN_US = 1000000  # a press that begins sooner after the one before permits nothing
 LOCKOUT_US = 300000  # a press that begins sooner after a change of state permits nothing
 FAR = 1 << 28
 
 
 class Core(Envelope):
-    """All that the board decides. Times in microseconds on the board's wrapping clock, forces in counts above zero."""
+    """All that the board decides. Times in microseconds on the board's wrapping clock, forces in counts above zero.
+
+    With settings that cannot be reckoned with it works on the defaults, and never powers the drive.
+    """
 
     def __init__(self, settings: Settings) -> None:
-        Envelope.__init__(self, settings)
+        self.unusable = settings.unusable()
+        Envelope.__init__(self, Settings() if self.unusable else settings)
         self.state = LATCHED
         self.fault = faults.NONE
         self.later = 0  # bit n: fault n came after the first
@@ -88,6 +93,7 @@ class Core(Envelope):
         # the pedal
         self.permit = False
         self.permit_us = 0
+        self.pressed_us = 0
         self.tap_us = 0
         self.taps = 0
         self.locked = False  # the present press began in the lock-out
@@ -98,7 +104,18 @@ class Core(Envelope):
         self.speed = 0  # rate at the last tick
         self.arriving = False  # a let-down has reached its end and brakes
         self.eased_unpowered = False  # the let-down began with the drive off: it ends so
+        self.offered = False  # a calibration waits to be confirmed: a long press is meant for it
         self.release_first = False  # after standing, a let-down goes on with a new press only
+
+    def renew(self) -> None:
+        """The settings have changed under a latched board: what readings have shown is forgotten."""
+        self.seen = 0
+        self.sound = False
+        self.contact = False
+        self.stiff16 = 0
+        self.force = 0
+        self.release_first = True  # the press that confirmed them is no let-down
+        self.offered = False
 
     # --- readings ------------------------------------------------------------------------------------------
     def sample(self, now_us: int, raw: int, position: int, rate: int) -> None:
@@ -198,7 +215,7 @@ class Core(Envelope):
             self._no_data(now_us, position, rate)
         if active and since(now_us, self.lease_us) > self.expiry_us:
             self.trip(now_us, faults.LEASE_EXPIRED, self.raw, position, rate)
-        if pedal_fault and active:
+        if pedal_fault and active and not self._easing():
             self.trip(now_us, faults.PEDAL, self.raw, position, rate)
         if self.permit and since(now_us, self.permit_us) > PERMIT_US:
             self.permit = False
@@ -238,7 +255,7 @@ class Core(Envelope):
                 self.arriving = True
                 self.eased_to = True
                 self.release_first = True
-        elif held_ms >= HELD_MS and rate == 0 and not self.release_first:
+        elif held_ms >= HELD_MS and rate == 0 and not self.release_first and not self.unusable and not self.offered:
             # Without readings nobody knows whether there is a string: the way down is open all the same.
             unpowered = self.state == CUT or (self.state == LATCHED and (self.loaded() or not self.sound))
             # A string that was let down may pull again: what was long stretched recovers.
@@ -279,16 +296,17 @@ class Core(Envelope):
         """The pedal went down: whatever moves stands still, and what an earlier tap permitted is void."""
         self.permit = False
         self.locked = self.settling
+        self.pressed_us = now_us
         if self.state == MOVING:
             self.trip(now_us, faults.PRESSED, self.raw, position, rate)
 
-    def tap(self, now_us: int, held_ms: int) -> None:
+    def tap(self, ended_us: int, held_ms: int) -> None:
         """The pedal came up after ``held_ms``. A tap at rest permits one draw; no second press within a second does."""
-        alone = self.taps == 0 or since(now_us, self.tap_us) - held_ms * 1000 > 1000000
+        alone = self.taps == 0 or since(self.pressed_us, self.tap_us) > AGAIN_US + FREEZE_US
         self.taps = 1
-        self.tap_us = now_us
+        self.tap_us = ended_us
         self.permit = alone and held_ms < TAP_MS and self.state == ARMED and not self.locked
-        self.permit_us = now_us
+        self.permit_us = ended_us
 
     def loaded(self) -> bool:
         """Is there, as far as the last reading tells, a string under load? Two and a half times the contact force."""
@@ -334,6 +352,8 @@ class Core(Envelope):
             return wire.WRONG_STATE
         if self.fault or estop_open or supply_lost or pedal_fault:
             return wire.FAULT_LIVE
+        if self.unusable:
+            return wire.SETTINGS_UNUSABLE
         if not s.gain_plausible():
             return wire.GAIN_IMPLAUSIBLE
         if ceiling_mn > s.limit_mn or ceiling_mn <= 0:
@@ -368,6 +388,8 @@ class Core(Envelope):
         """Take the drive's power away, at rest and without load only."""
         if self.state != ARMED:
             return wire.WRONG_STATE
+        if not self.sound:  # nobody knows what a screw that does not hold would let go of
+            return wire.DATA_NOT_SOUND
         if self.loaded():
             return wire.LOADED
         self.state = LATCHED

@@ -24,6 +24,8 @@ HOST_LINES = {
     "stop": ("seq",),
     "clear": ("seq",),
     "trip": ("seq",),
+    "cell": ("seq",),
+    "propose": ("seq", "zero_counts", "gain_mcounts_n", "rated_mcounts_n", "limit_mn"),
 }
 BOARD_LINES = {
     "s": (
@@ -58,6 +60,7 @@ BOARD_LINES = {
         "age_us",
         "granted_us",
     ),
+    "cell": ("seq", "rated_mcounts_n", "limit_most_mn"),
     "ok": ("seq", "of", "value"),
     "no": ("seq", "of", "reason"),
     "trip": ("seq", "board_us", "fault", "raw_counts", "bound_counts", "position_steps", "rate_steps_s", "later"),
@@ -82,6 +85,7 @@ NOT_GREETED = 10
 EXPIRY_TOO_LONG = 11
 GAIN_IMPLAUSIBLE = 12
 OUT_OF_TRAVEL = 13
+SETTINGS_UNUSABLE = 14
 REASONS = (
     "",
     "not understood",
@@ -97,6 +101,7 @@ REASONS = (
     "expiry too long",
     "gain too far from the cell's rating",
     "end switch reached",
+    "settings unusable",
 )
 
 

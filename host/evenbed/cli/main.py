@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
+from evenbed.job.ceiling import SPORTS
 from evenbed.units import UNITS, UnitError, parse_force
+
+if TYPE_CHECKING:
+    from evenbed.cli.trips import Trips
 
 
 class Force(click.ParamType[tuple[float, str]]):
@@ -25,7 +30,21 @@ class Force(click.ParamType[tuple[float, str]]):
 
 
 FORCE = Force()
+RECORDS = click.option(
+    "--records",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Folder of the records, instead of the user's data folder (or of EVENBED_RECORDS).",
+)
 FAMILY = click.Choice(["gut", "nylon", "polyester", "aramid", "badminton nylon", "unknown"])
+
+
+def one_port(port: str | None, sim: bool) -> None:
+    """A port or the simulated rig: one of them has to be named."""
+    if sim == (port is not None):
+        from evenbed.control.port import ports
+
+        there = "".join(f"\n  {p}" for p in ports()) or "\n  (none found)"
+        raise click.UsageError(f"Say where: --port PORT for a board, or --sim. Ports of this computer:{there}")
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -66,22 +85,28 @@ def demo(real_time: bool, no_wait: bool, unit: str, picture: Path, seed: int) ->
 @click.argument("reference", type=FORCE)
 @click.option("--port", help="The board's serial port, such as /dev/ttyACM0, or what simrig prints.")
 @click.option("--sim", is_flag=True, help="Use a simulated rig with a simulated stringer instead of a port.")
-@click.option("--ceiling", type=FORCE, help="Highest force allowed; by default 6 % above the reference, at most 28 kgf.")
+@click.option("--ceiling", type=FORCE, help="Highest force allowed; by default 6 % above the reference.")
+@click.option("--sport", type=click.Choice(SPORTS), help="The frame's sport: a tension that it never takes is refused.")
+@click.option("--frame-max", type=FORCE, help="The highest tension that the frame's maker allows.")
 @click.option("--family", type=FAMILY, default="unknown", show_default=True, help="Kind of string; tunes 'steady'.")
 @click.option("--pre-stretch", type=click.FloatRange(0, 15), default=0.0, help="Over-pull first by this many percent.")
 @click.option("--woven", is_flag=True, help="A cross: the word 'straighten' is shown while it is held.")
 @click.option("--speed", type=click.FloatRange(5, 100), default=60.0, show_default=True, help="Fastest draw, mm/s.")
 @click.option("--picture", type=click.Path(dir_okay=False, path_type=Path), help="Save a picture of the pull (SVG).")
+@RECORDS
 def pull(
     reference: tuple[float, str],
     port: str | None,
     sim: bool,
     ceiling: tuple[float, str] | None,
+    sport: str | None,
+    frame_max: tuple[float, str] | None,
     family: str,
     pre_stretch: float,
     woven: bool,
     speed: float,
     picture: Path | None,
+    records: Path | None,
 ) -> None:
     """Make one pull to REFERENCE (24kgf, 52lbf, 235N): draw, hold, prove the clamp, let off.
 
@@ -93,18 +118,47 @@ def pull(
         reference_n=reference[0],
         unit=reference[1],
         ceiling_n=ceiling[0] if ceiling else None,
+        sport=sport,
+        frame_max_n=frame_max[0] if frame_max else None,
         family=family,
         over_pull=pre_stretch / 100.0,
         woven=woven,
         speed_mm_s=speed,
         picture=picture,
+        records=records,
     )
-    if sim == (port is not None):
-        from evenbed.control.port import ports
-
-        there = "".join(f"\n  {p}" for p in ports()) or "\n  (none found)"
-        raise click.UsageError(f"Say where to pull: --port PORT for a board, or --sim. Ports of this computer:{there}")
+    one_port(port, sim)
     raise SystemExit(run(request, port))
+
+
+@main.command()
+@click.option("--port", help="The board's serial port, such as /dev/ttyACM0, or what simrig prints.")
+@click.option("--sim", is_flag=True, help="Use a simulated rig and simulated hands instead of a port.")
+@click.option("--weight", type=FORCE, help="A check weight: 5kgf for 5 kg, hung on the gripper by a line.")
+@click.option("--unit", type=click.Choice(UNITS), default="N", show_default=True, help="Unit of the forces shown.")
+def prove(port: str | None, sim: bool, weight: tuple[float, str] | None, unit: str) -> None:
+    """The self-proving start, a minute before each session: pedal, emergency stop, check weight, a deliberate trip.
+
+    Each safeguard has to show that it works. Nothing but the deliberate trip moves the motor, and that at low force, on a
+    soft spring or a loop of old string.
+    """
+    from evenbed.cli.prove import run
+
+    one_port(port, sim)
+    raise SystemExit(run(port, weight[0] if weight else None, unit))
+
+
+@main.command()
+@click.argument("ceiling", type=FORCE)
+@click.option("--stiffness", type=click.FloatRange(1, 120), default=6.0, show_default=True, help="Of the string, N/mm.")
+def budget(ceiling: tuple[float, str], stiffness: float) -> None:
+    """Show the stop budget under CEILING (25kgf): how far the force can rise once something is wrong, and what bounds it.
+
+    For the reference rig's settings: every speed, age and grant is what the board itself reckons with.
+    """
+    from evenbed.cli.budget import run
+
+    raise SystemExit(run(ceiling[0], stiffness, ceiling[1]))
 
 
 @main.command()
@@ -115,10 +169,12 @@ def pull(
 @click.option("--woven", is_flag=True, help="A cross: the stringer straightens it.")
 @click.option("--tether", type=click.FloatRange(5, 120), help="A steel tether of this stiffness (N/mm), no string.")
 @click.option("--slack", type=click.FloatRange(0, 200), default=8.0, show_default=True, help="Slack before contact, mm.")
-@click.option("--hands", type=click.Choice(["auto", "keys"]), default="auto", show_default=True, help="Who presses.")
+@click.option("--hands", type=click.Choice(["auto", "keys", "prove"]), default="auto", show_default=True, help="Who acts.")
+@click.option("--weight", type=FORCE, help="What the hands of 'prove' hang on the gripper.")
 @click.option("--fault", "faults", multiple=True, metavar="LINE", help="Such as '180N cell stuck' or '200N estop on'.")
 @click.option("--scenario", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="A file of such lines.")
 @click.option("--list-faults", is_flag=True, help="Say which faults there are.")
+@click.option("--board", is_flag=True, help="Print what the board does, too.")
 @click.option("--seed", type=int, default=1, show_default=True, help="Another seed, other noise and timing.")
 def simrig(
     family: str,
@@ -127,9 +183,11 @@ def simrig(
     tether: float | None,
     slack: float,
     hands: str,
+    weight: tuple[float, str] | None,
     faults: tuple[str, ...],
     scenario: Path | None,
     list_faults: bool,
+    board: bool,
     seed: int,
 ) -> None:
     """Run a simulated rig on a serial port (a pseudo-terminal) until Ctrl-C."""
@@ -148,9 +206,62 @@ def simrig(
                 scenario=scenario,
                 list_faults=list_faults,
                 seed=seed,
+                board=board,
+                weight_n=weight[0] if weight else None,
             )
         )
     )
+
+
+@main.group(invoke_without_command=True)
+@RECORDS
+@click.option("--unit", type=click.Choice(UNITS), default="kgf", show_default=True, help="Unit of the forces shown.")
+@click.pass_context
+def trips(context: click.Context, records: Path | None, unit: str) -> None:
+    """List what has stopped the head, or look at one of it: show, plot, replay, export.
+
+    Each stop that nobody asked for is kept with the seconds before it. N is its number in the list.
+    """
+    from evenbed.cli.trips import Trips
+
+    context.obj = Trips(records, unit)
+    if context.invoked_subcommand is None:
+        raise SystemExit(context.obj.table())
+
+
+@trips.command()
+@click.argument("number", type=int)
+@click.pass_obj
+def show(trips: Trips, number: int) -> None:
+    """Say what stopped the head, first cause first, with values, and what to do next."""
+    raise SystemExit(trips.show(number))
+
+
+@trips.command()
+@click.argument("number", type=int)
+@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="Where the picture goes; trip-N.svg.")
+@click.pass_obj
+def plot(trips: Trips, number: int, out: Path | None) -> None:
+    """Draw the last ten seconds: force, ceiling, position, states (SVG)."""
+    raise SystemExit(trips.plot(number, out or Path(f"trip-{number}.svg")))
+
+
+@trips.command()
+@click.argument("which")
+@click.pass_obj
+def replay(trips: Trips, which: str) -> None:
+    """Decide it once more: WHICH is a number, or a file that was exported. Says whether the verdict is the same."""
+    raise SystemExit(trips.replay(which))
+
+
+@trips.command()
+@click.argument("number", type=int)
+@click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
+@click.option("--csv", is_flag=True, help="The readings only, as a table.")
+@click.pass_obj
+def export(trips: Trips, number: int, file: Path, csv: bool) -> None:
+    """Write all that was recorded to FILE (JSON)."""
+    raise SystemExit(trips.export(number, file, csv))
 
 
 if __name__ == "__main__":

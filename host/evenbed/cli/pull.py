@@ -19,11 +19,11 @@ from evenbed.cli.words import sentence
 from evenbed.control.client import ControlClient
 from evenbed.control.status import Status
 from evenbed.head.types import Ask, Pull
-from evenbed.units import N_PER_KGF, N_PER_LBF, show_force
+from evenbed.job.ceiling import Ceiling, CeilingError, Frame, Planned, session_ceiling
+from evenbed.record.keeping import Keeper, what_happened
+from evenbed.record.store import folder
+from evenbed.units import show_force
 
-LEAST_N = 30.0
-TOP_N = 28.0 * N_PER_KGF  # without a racquet's own limit, no ceiling above this unless it is given
-ABOVE = 1.06
 AFTER_STOP_S = 60.0
 UNKNOWN_S = 15.0
 LOADED_N = 8.0
@@ -37,42 +37,21 @@ class PullRequest:
     reference_n: float
     unit: str
     ceiling_n: float | None = None
+    sport: str | None = None
+    frame_max_n: float | None = None
     family: str = "unknown"
     over_pull: float = 0.0
     woven: bool = False
     speed_mm_s: float = 60.0
     picture: Path | None = None
+    records: Path | None = None
 
 
-def ceiling(request: PullRequest) -> float:
-    """The session's ceiling for one pull without a racquet. Raises ValueError with what to do."""
-    top = request.reference_n * (1.0 + request.over_pull)
-    if request.reference_n < LEAST_N:
-        raise ValueError(
-            f"{show_force(request.reference_n, request.unit)} is too little to tell a string: {LEAST_N:.0f} N at least"
-        )
-    if request.ceiling_n is not None:
-        if request.ceiling_n < top * 1.02:
-            raise ValueError(
-                f"the ceiling of {show_force(request.ceiling_n, request.unit)} is less than 2 % above the "
-                f"{show_force(top, request.unit)} to be pulled: give a higher --ceiling or a lower reference"
-            )
-        return request.ceiling_n
-    if top * 1.02 > TOP_N:
-        raise ValueError(
-            f"{show_force(top, request.unit)} ({top:.0f} N) is more than a pull without a racquet may take "
-            f"({show_force(TOP_N / 1.02, request.unit)}). Is the unit right? {_other_unit(request)}"
-            "Only if the frame's maker allows so much, give a higher --ceiling"
-        )
-    return min(TOP_N, top * ABOVE)
-
-
-def _other_unit(request: PullRequest) -> str:
-    """The same figure in the unit that is mistaken for the one given."""
-    if request.unit != "kgf":
-        return ""
-    figure = request.reference_n / N_PER_KGF
-    return f"{figure:g} lbf would be {figure * N_PER_LBF:.0f} N. "
+def ceiling(request: PullRequest) -> Ceiling:
+    """The session's ceiling for one pull. Raises CeilingError with what to do."""
+    pull = Planned(request.reference_n, request.over_pull, "this pull")
+    frame = Frame(request.sport, request.frame_max_n)
+    return session_ceiling([pull], frame, asked_n=request.ceiling_n, unit=request.unit)
 
 
 @contextlib.contextmanager
@@ -139,7 +118,9 @@ class Session:
     def _interrupted(self) -> None:
         self._interrupts += 1
         state = self._last["state"] if self._last is not None else "unarmed"
-        at_rest = state in ("unarmed", "slack", "referencing", "tripped", "frozen", "booted_loaded")
+        at_rest = state in ("unarmed", "slack", "referencing", "booted_loaded")
+        if state in ("tripped", "frozen"):
+            at_rest = self._last is None or self._last["force_n"] is None or self._last["force_n"] < LOADED_N
         if at_rest or self._interrupts > 2:
             self._finish(130)
         elif self._interrupts == 1:
@@ -215,9 +196,10 @@ class Session:
             self._press_s = message["t_s"]
         if name == "state" and self._press_s is not None:
             self.trace.marks.append((message["t_s"] - self._press_s, says.replace("_", " ")))
-        text = None if self.record is not None and name == "state" else sentence(name, says, values)
+        quiet = self.record is not None and name == "state"
+        text = None if quiet else sentence(name, says, values, message.get("words"), self.request.unit)
         if text:
-            self.view.tell(("! " if name in ("link_lost", "guard") or "fault" in values else "  ") + text)
+            self.view.tell(("! " if "fault" in values or name in ("also", "records") else "  ") + text)
         if name == "state" and says in ("tripped", "frozen"):
             if self._press_s is not None:
                 self._stopped_s = time.monotonic()
@@ -264,21 +246,27 @@ def run(request: PullRequest, port: str | None) -> int:
         return 2
     try:
         top = ceiling(request)
-    except ValueError as e:
-        print(f"evenbed pull: {e}.", file=sys.stderr)
+    except CeilingError as e:
+        print(f"evenbed pull: {e}", file=sys.stderr)
         return 2
+    simulated = port is None
     with contextlib.ExitStack() as stack:
         if port is None:
             port = stack.enter_context(_simulated(request, view))
+        where = folder(request.records)
+        for said in what_happened(where, request.unit, port):
+            view.tell(f"! {said}")
         try:
-            client = ControlClient(port, top)
+            keeper = Keeper(where)
+            stack.callback(keeper.close)
+            client = ControlClient(port, top.force_n, records=keeper.socket, simulated=simulated or None)
         except (OSError, AttributeError):
             print("evenbed pull needs Linux for its control process; this system has no sequenced-packet sockets.")
             return 1
         stack.callback(client.close)
         view.tell(
             f"Pull to {show_force(request.reference_n, request.unit)} ({request.reference_n:.1f} N), ceiling "
-            f"{show_force(top, request.unit)}. Eyes covered, nobody in the line of pull."
+            f"{show_force(top.force_n, request.unit)} ({top.why}). Eyes covered, nobody in the line of pull."
         )
         client.plan(
             Pull(

@@ -11,13 +11,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from evenbed_sim import faults, presets
-from evenbed_sim.plant import Plant
+from evenbed_fw import safety
+from evenbed_fw.faults import NAMES
+from evenbed_sim import faults
+from evenbed_sim import scenario as scenarios
+from evenbed_sim.proving import ProvingHands
 from evenbed_sim.rig import Rig
-from evenbed_sim.strand import Strand
+from evenbed_sim.scenario import RigPlan, Scenario
 from evenbed_sim.stringer import Habits, Stringer
 
 LATE_US = 20000.0
+WATCH_US = 1000.0
 KEYS = (
     ("t", "tap the pedal"),
     ("h", "hold the pedal for 2.3 s"),
@@ -45,37 +49,38 @@ class SimrigRequest:
     scenario: Path | None = None
     list_faults: bool = False
     seed: int = 1
+    weight_n: float | None = None
+    board: bool = False
 
 
-def plant_for(request: SimrigRequest) -> Plant:
-    """The string (or tether) that the request describes."""
-    if request.tether_n_mm is not None:
-        return Strand(presets.steel_tether(request.tether_n_mm, request.slack_mm))
-    family = "nylon" if request.family == "unknown" else request.family
-    preset = next(p for p in presets.FAMILIES if p.family == family)
-    make = presets.cross if request.woven else presets.main
-    tension = 60.0 if family == "badminton nylon" else 170.0
-    return Strand(
-        make(
-            preset,
-            length_mm=request.length_mm,
-            slack_mm=request.slack_mm,
-            previous_mm=presets.PREVIOUS_MM,
-            previous_tension_n=tension,
-        )
+def planned(request: SimrigRequest) -> Scenario:
+    """The rig and the faults that the request describes; lines of the scenario file come after the options. Raises
+    FaultError with the reason."""
+    rig = RigPlan(
+        family="nylon" if request.family == "unknown" else request.family,
+        length_mm=request.length_mm,
+        woven=request.woven,
+        tether_n_mm=request.tether_n_mm,
+        slack_mm=request.slack_mm,
+        seed=request.seed,
     )
+    text = "" if request.scenario is None else request.scenario.read_text()
+    found = scenarios.read(text, rig)
+    return Scenario(found.rig, [faults.parse(line) for line in request.fault_lines] + found.faults)
 
 
-def _habits(request: SimrigRequest) -> Habits:
-    return Habits(straighten=request.woven, frees_clamp=request.tether_n_mm is None)
+def habits_for(rig: RigPlan) -> Habits:
+    """What the stringer does with this rig's string."""
+    tether = rig.tether_n_mm is not None
+    return Habits(straighten=rig.woven and not tether, frees_clamp=not tether, clamp_slips_above_n=rig.clamp_slips_above_n)
 
 
 class Hands:
     """The keyboard as the stringer."""
 
-    def __init__(self, rig: Rig, request: SimrigRequest) -> None:
+    def __init__(self, rig: Rig, plan: RigPlan) -> None:
         self._rig = rig
-        self._request = request
+        self._plan = plan
         self._release_us = 0.0
         rig.watchers.append(self._watch)
 
@@ -109,15 +114,42 @@ class Hands:
             rig.plant.add_path(habits.push_mm, habits.push_s)
             rig.plant.add_path(-habits.feed_mm, habits.feed_s)
         elif key == "c":
-            rig.plant.close_clamp()
+            rig.plant.close_clamp(self._plan.clamp_slips_above_n)
         elif key == "e":
             rig.press_estop(not rig.estop_pressed)
             return "emergency stop " + ("pressed" if rig.estop_pressed else "released")
         elif key == "b":
             rig.plant.string_breaks()
         elif key == "n":
-            rig.mount(plant_for(self._request))
+            rig.mount(self._plan.plant())
         return dict(KEYS).get(key, "")
+
+
+class BoardWatch:
+    """Prints what the board does as it changes: state, fault, whether the motor moves, and since when no host was heard."""
+
+    def __init__(self, rig: Rig) -> None:
+        self._rig = rig
+        self._last: tuple[int, int, bool] | None = None
+        self._heard_us = 0.0
+
+    def heard(self) -> None:
+        """A host has said something."""
+        self._heard_us = self._rig.t_us
+
+    def look(self) -> None:
+        """Call it as often as possible."""
+        core = self._rig.board.core
+        now = (core.state, core.fault, self._rig.hw.rate != 0)
+        if now == self._last:
+            return
+        self._last = now
+        print(
+            f"{self._rig.t_us * 1e-6:8.3f} s  {self._rig.force_n:6.1f} N  BOARD {safety.STATES[core.state]} "
+            f"{NAMES[core.fault]} {'moves' if now[2] else 'stands'} at {time.monotonic():.3f} "
+            f"silent {(self._rig.t_us - self._heard_us) * 1e-6:.3f} s",
+            flush=True,
+        )
 
 
 @contextlib.contextmanager
@@ -140,12 +172,10 @@ def raw_keys() -> Iterator[bool]:
 def run(request: SimrigRequest) -> int:
     """Run until Ctrl-C (or q); return the exit code."""
     if request.list_faults:
-        print((faults.__doc__ or "").strip())
+        print((faults.__doc__ or "").strip(), (scenarios.__doc__ or "").strip(), sep="\n\n")
         return 0
     try:
-        planned = [faults.parse(line) for line in request.fault_lines]
-        if request.scenario is not None:
-            planned += faults.parse_file(request.scenario.read_text())
+        scenario = planned(request)
     except faults.FaultError as e:
         print(f"evenbed simrig: {e}\n'evenbed simrig --list-faults' says what there is.", file=sys.stderr)
         return 2
@@ -156,14 +186,16 @@ def run(request: SimrigRequest) -> int:
     except ImportError:
         print("evenbed simrig needs pseudo-terminals: Linux or macOS. 'evenbed demo' shows the rig.", file=sys.stderr)
         return 1
-    rig = Rig(plant_for(request), seed=request.seed)
-    player = faults.FaultPlayer(rig, planned, seed=request.seed)
+    plan = scenario.rig
+    rig = Rig(plan.plant(), plan.params(), seed=plan.seed)
+    player = faults.FaultPlayer(rig, scenario.faults, seed=plan.seed)
     keys = request.hands == "keys"
-    stringer = None if keys else Stringer(rig, _habits(request), seed=request.seed)
+    stringer = None if keys else Stringer(rig, habits_for(plan), seed=plan.seed)
     if stringer is not None:
         stringer.pulls_wanted = 0
         stringer.wait()
-    hands = Hands(rig, request)
+    proving = ProvingHands(rig, stringer, request.weight_n) if stringer and request.hands == "prove" else None
+    hands = Hands(rig, plan)
     print(f"Simulated rig on {port.name}")
     print(f"In another terminal:  evenbed pull 24kgf --port {port.name}")
     print("The stringer acts by itself. Ctrl-C ends." if not keys else "Keys:", flush=True)
@@ -172,20 +204,23 @@ def run(request: SimrigRequest) -> int:
     # Ended by another program it says its last line too.
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     with raw_keys() as have_keys, contextlib.suppress(KeyboardInterrupt):
-        _serve(request, rig, port, stringer, player, hands, have_keys and keys)
+        board = BoardWatch(rig) if request.board else None
+        _serve(plan, rig, port, stringer, proving, player, hands, have_keys and keys, board)
     print(f"\nLargest true force at the gripper: {rig.plant.peak_n:.1f} N.")
     port.close()
     return 0
 
 
 def _serve(
-    request: SimrigRequest,
+    plan: RigPlan,
     rig: Rig,
     port: object,
     stringer: Stringer | None,
+    proving: ProvingHands | None,
     player: faults.FaultPlayer,
     hands: Hands,
     have_keys: bool,
+    board: BoardWatch | None,
 ) -> None:
     from evenbed_sim.ptyport import PtyPort
 
@@ -200,18 +235,26 @@ def _serve(
         data = port.read()
         if data:
             rig.deliver(data, rig.t_us)
+            if board is not None:
+                board.heard()
             if b"hello " in data and stringer is not None:
                 # Somebody has connected: a string for them, and one more pull. What is still on the head stays.
                 if used and rig.force_n < 1.0:
-                    rig.mount(plant_for(request))
+                    rig.mount(plan.plant())
                 used = True
-                stringer.pulls_wanted = stringer.done + 1
-                stringer.begin()
+                if proving is not None:
+                    proving.begin()
+                else:
+                    stringer.pulls_wanted = stringer.done + 1
+                    stringer.begin()
         if now_us - rig.t_us > LATE_US:
             # This computer was busy: the rig's clock waits, or its board would miss commands that have long come.
             start += (now_us - rig.t_us - LATE_US) * 1e-6
             now_us = rig.t_us + LATE_US
-        rig.run_until(now_us)
+        while rig.t_us < now_us:
+            rig.run_until(now_us if board is None else min(now_us, rig.t_us + WATCH_US))
+            if board is not None:
+                board.look()
         for _, line in rig.collect_lines():
             port.write(line)
         if stringer is not None:

@@ -72,10 +72,13 @@ class View:
 
     def paint(self, s: Status, extra: str = "") -> None:
         """Show one moment, on a terminal only."""
+        self.status(lines(s, self.unit, extra))
+
+    def status(self, text: list[str]) -> None:
+        """Show lines that the next ones replace, on a terminal only."""
         if not self.live:
             return
         self._wipe()
-        text = lines(s, self.unit, extra)
         self._out.write("".join(f"\x1b[2K{line}\n" for line in text))
         self._painted = len(text)
         self._out.flush()

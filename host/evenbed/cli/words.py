@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from evenbed.catalogue import say, say_later
+
 SAID = {
     "referencing": "Armed. Taking the working zero: hands off the gripper.",
     "slack": "Ready. String in the gripper? Tap the pedal to draw.",
@@ -17,10 +19,15 @@ SAID = {
 }
 
 
-def sentence(name: str, says: str, values: Mapping[str, float]) -> str | None:
-    """The line for one event, or None where it needs none."""
+def sentence(
+    name: str, says: str, values: Mapping[str, float], words: Mapping[str, str] | None = None, unit: str = "N"
+) -> str | None:
+    """The line for one event with its forces in ``unit``, or None where it needs none."""
     if name == "state":
         return SAID.get(says)
+    if "entry" in values:
+        later = say_later(int(values.get("later", 0)))
+        return f"{say(int(values['entry']), {**values, **(words or {})}, unit)} {later}".rstrip()
     if name == "steady":
         return "Steady: clamping now loses little."
     if name == "disturbance":

@@ -16,9 +16,19 @@ from evenbed.head.types import Ask, Pull
 
 
 class ControlClient:
-    """The control process of one port. Raises OSError where the system has no sequenced-packet sockets (not Linux)."""
+    """The control process of one port. Raises OSError where the system has no sequenced-packet sockets (not Linux).
 
-    def __init__(self, port: str, ceiling_n: float, mechanics: Mechanics | None = None) -> None:
+    ``records`` is the way to the writer of the records: it is handed over, and closed here. ``simulated`` is written down.
+    """
+
+    def __init__(
+        self,
+        port: str,
+        ceiling_n: float,
+        mechanics: Mechanics | None = None,
+        records: socket.socket | None = None,
+        simulated: bool | None = None,
+    ) -> None:
         ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         self._socket = ours
         setup = {
@@ -26,15 +36,19 @@ class ControlClient:
             "port": port,
             "ceiling_n": ceiling_n,
             "mechanics": asdict(mechanics or Mechanics()),
+            "records_fd": records.fileno() if records is not None else None,
+            "simulated": simulated,
         }
         # In a session of its own: Ctrl-C in the terminal is for the terminal, not for the loop.
         self.process = subprocess.Popen(
             [sys.executable, "-m", "evenbed.control.process", json.dumps(setup)],
-            pass_fds=[theirs.fileno()],
+            pass_fds=[theirs.fileno()] + ([records.fileno()] if records is not None else []),
             stdin=subprocess.DEVNULL,
             start_new_session=True,
         )
         theirs.close()
+        if records is not None:
+            records.close()
         self.ended = False
 
     def messages(self, wait_s: float) -> list[dict[str, Any]]:
@@ -64,6 +78,10 @@ class ControlClient:
     def plan(self, pull: Pull) -> None:
         """Hand over the next pull."""
         self._send({"kind": "plan", "pull": asdict(pull)})
+
+    def set_ceiling(self, ceiling_n: float) -> None:
+        """The session's ceiling, N: lowered at will, raised only unarmed."""
+        self._send({"kind": "ceiling", "ceiling_n": ceiling_n})
 
     def ask(self, ask: Ask) -> None:
         """Ask for something that never raises a force."""

@@ -7,16 +7,19 @@ clock of the tests) calls ``receive`` with what has come and the time, and sends
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
-from evenbed.head.catalogue import GET_DOWN
+from evenbed.control.blackbox import BlackBox, Start
+from evenbed.head import start as head_start
 from evenbed.head.head import Head, Step
 from evenbed.head.types import Ask, Command, Event, Go, RigModel
+from evenbed.link import start as link_start
 from evenbed.link.messages import BoardInfo, Limits, No, Ok, Sample, Trip
 from evenbed.link.session import LinkError, Ready, Rebooted, Session, Silent
 
 MIN_PERIOD_US = 2_500
 MAX_PERIOD_US = 25_000
+SILENT, RESTARTED = 41, 42  # of the catalogue
 EXPIRY_MS = 150  # the longest the board takes; what may move until then is bounded by the granted steps
 _LINES = {"arm", "ceiling"}  # those that carry a force
 
@@ -79,8 +82,9 @@ class ControlLoop:
         self.session = Session()
         self.head: Head | None = None
         self._ceiling_n = ceiling_n
-        self._listener = listener
+        self._told = listener
         self._mechanics = mechanics or Mechanics()
+        self.box = BlackBox(asdict(self._mechanics))
         self._asks: list[Ask] = []
         self._awaited: int | None = None
         self._go: Go | None = None  # the newest lease, sent when all that has come is read
@@ -89,8 +93,40 @@ class ControlLoop:
         """Pass on what a person asks; it is heard with the next call of ``receive``."""
         self._asks.append(ask)
 
+    def set_ceiling(self, ceiling_n: float) -> None:
+        """The session's ceiling, N: lowered at will, raised only unarmed. Raises ValueError."""
+        if self.head is not None:
+            self.head.set_ceiling(ceiling_n)
+        elif ceiling_n > 0.0:
+            self._ceiling_n = ceiling_n
+
     def receive(self, now_s: float, data: bytes) -> bytes:
         """Take bytes (none is fine: call it at least every 50 ms) and return those to send."""
+        self.box.begin(now_s, self._asks, self._ceiling_n, self._awaited, self.session, self.head)
+        reply = self._receive(now_s, data)
+        self.box.end(now_s, self._ceiling_n, self.session, self.head)
+        return reply
+
+    def go_on_from(self, start: Start) -> None:
+        """Stand where another loop once stood: for what is replayed, never on a rig. Raises ValueError."""
+        self.session = link_start.restore(start.link)
+        self.head = head_start.restore(start.rig, start.head) if start.rig is not None and start.head is not None else None
+        self._ceiling_n = start.ceiling_n
+        self._awaited = start.awaited
+
+    def ceiling_before_head(self, ceiling_n: float) -> None:
+        """The ceiling for a head yet to come, N."""
+        self._ceiling_n = ceiling_n
+
+    def end(self, now_s: float) -> None:
+        """The loop ends: a stop that is being recorded is recorded as it is."""
+        self.box.flush(now_s, self._ceiling_n, self.session, self.head)
+
+    def _listener(self, now_s: float, event: Event) -> None:
+        self.box.event(now_s, event)
+        self._told(now_s, event)
+
+    def _receive(self, now_s: float, data: bytes) -> bytes:
         for said in self.session.receive(now_s, data):
             if isinstance(said, Sample):
                 self._sample(now_s, said)
@@ -102,18 +138,9 @@ class ControlLoop:
                 if self.head is not None:
                     self.head.answer(said)
             elif isinstance(said, Silent):
-                self._gone(
-                    now_s,
-                    f"The board has been silent for {said.silent_s:.2f} s. By itself it freezes and holds what it has. "
-                    "Look at the string, check cable and power. When the board is back, nothing moves without a press. "
-                    f"{GET_DOWN}",
-                )
+                self._gone(now_s, SILENT, silent_s=said.silent_s)
             elif isinstance(said, Rebooted):
-                self._gone(
-                    now_s,
-                    "The board has started anew: its drive is off. Look at the string before you touch anything; "
-                    "hold the pedal to let it down, or to arm again once it is slack.",
-                )
+                self._gone(now_s, RESTARTED)
         if not self.session.ready:
             self._asks.clear()  # nobody to ask
         if self._asks and self.head is not None:
@@ -132,11 +159,11 @@ class ControlLoop:
             self.head = Head(model, self._ceiling_n)
         self._listener(now_s, Event("connected", _connected(ready.board, ready.limits)))
 
-    def _gone(self, now_s: float, why: str) -> None:
+    def _gone(self, now_s: float, number: int, **values: float) -> None:
         self._awaited = None
         self._go = None
         if self.head is not None:
-            self._carry_out(now_s, self.head.lost(why))
+            self._carry_out(now_s, self.head.lost(number, **values))
 
     def _sample(self, now_s: float, sample: Sample) -> None:
         if self.head is not None and self.session.ready:
@@ -148,7 +175,7 @@ class ControlLoop:
         if sample is None:
             return self.head.step(now_s, None, 0.0, 0.0, asks)
         clock = self.session.clock
-        board_s = clock.latest_s
+        board_s = clock.seconds(sample.board_us)
         return self.head.step(now_s, sample, board_s, clock.host_time(board_s), asks)
 
     def _answered(self, now_s: float, said: Ok | No) -> None:

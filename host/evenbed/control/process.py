@@ -1,8 +1,9 @@
 """The control process: owns the port, runs the loop, and talks to one client over a socket. Nothing here waits for it.
 
-Started as ``python -m evenbed.control.process`` with the socket's descriptor; see ``client.py``. Messages are JSON, one a
+Started as ``python -m evenbed.control.process`` with the sockets' descriptors; see ``client.py``. Messages are JSON, one a
 packet. To the client: ``status`` at most 25 times a second, ``event``, ``record``, ``fatal``. From it: ``plan``, ``ask``,
-``bye``. If the client dies the loop goes on until the string is off the head or the board stands.
+``bye``. If the client dies the loop goes on until the string is off the head or the board stands. What is to be kept goes
+to the writer of the records (``outbox.py``), if there is one.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import contextlib
 import ctypes
 import gc
 import json
+import math
 import os
 import select
 import socket
@@ -21,7 +23,9 @@ from typing import Any
 
 import serial
 
+from evenbed.control.blackbox import versions
 from evenbed.control.loop import ControlLoop, Mechanics
+from evenbed.control.outbox import Outbox
 from evenbed.control.port import PortError, open_port
 from evenbed.control.status import status
 from evenbed.head import states as st
@@ -33,6 +37,9 @@ STATUS_S = 0.04
 WAKE_S = 0.02
 LOCK_NOW_AND_LATER = 3  # MCL_CURRENT | MCL_FUTURE
 RETRY_S = 0.5
+MOMENT_S = 0.5  # between two entries of where the head stands, loaded
+REST_MOMENT_S = 5.0
+FINISH_S = 2.0
 AT_REST = (st.UNARMED, st.SLACK, st.TRIPPED, st.FROZEN, st.BOOTED_LOADED)
 
 
@@ -53,8 +60,20 @@ def ask_for_priority() -> bool:
 class Server:
     """One control loop on one port for one client."""
 
-    def __init__(self, port_name: str, ceiling_n: float, client: socket.socket, mechanics: Mechanics) -> None:
+    def __init__(
+        self,
+        port_name: str,
+        ceiling_n: float,
+        client: socket.socket,
+        mechanics: Mechanics,
+        records: socket.socket | None = None,
+        simulated: bool | None = None,
+    ) -> None:
         self.port_name = port_name
+        self.records = Outbox(records)
+        self._simulated = simulated
+        self._how = "window gone"  # how the session will have ended, unless something else ends it
+        self._moment_s = -1e9
         self.client = client
         self.client_gone = False
         self.loop = ControlLoop(ceiling_n, self._event, mechanics)
@@ -76,16 +95,76 @@ class Server:
 
     def _event(self, now_s: float, event: Event) -> None:
         head = self.loop.head
-        self._send({"kind": "event", "t_s": now_s, "name": event.name, "says": event.says, "values": event.values})
+        self._send({"kind": "event", "t_s": now_s, **asdict(event)})
+        self.records.put({"kind": "event", "t_s": now_s, "name": event.name, "says": event.says, "values": event.values})
         if event.name == "pull_done" and head is not None and head.record is not None:
-            self._send({"kind": "record", "record": asdict(head.record)})
+            record = asdict(head.record)
+            self._send({"kind": "record", "record": record})
+            self.records.put({"kind": "pull", "record": {k: _finite(v) for k, v in record.items()}})
+        elif event.name == "state":
+            self._moment(now_s)
+        elif event.name == "connected":
+            self._board()
+
+    def _board(self) -> None:
+        board, limits = self.loop.session.board, self.loop.session.limits
+        if board is not None and limits is not None:
+            self.records.put(
+                {
+                    "kind": "board",
+                    "firmware": board.version,
+                    "protocol": board.protocol,
+                    "settings_crc": board.settings_crc,
+                    "limits": asdict(limits),
+                }
+            )
+
+    def _moment(self, now_s: float) -> None:
+        head = self.loop.head
+        if head is not None:
+            self._moment_s = now_s
+            force = head.shot.force_n if head.shot is not None else None
+            self.records.put({"kind": "moment", "state": head.state, "force_n": force})
+
+    def _keep(self, now_s: float) -> None:
+        """Hand on what is to be kept; tell the client what the writer has to say."""
+        for capture in self.loop.box.take():
+            self.records.put_trip(capture, self.port_name)
+        head = self.loop.head
+        if head is not None and now_s - self._moment_s > (MOMENT_S if head.state not in AT_REST else REST_MOMENT_S):
+            self._moment(now_s)
+        for says in self.records.drain():
+            self._send({"kind": "event", "t_s": now_s, **asdict(Event("records", says))})
+
+    def _fatal(self, says: str) -> None:
+        self._how = f"done: {says}"
+        self._send({"kind": "fatal", "says": says})
 
     def run(self) -> int:
         """Run until the client says goodbye, or is gone and the head at rest. Returns the exit code."""
+        self.records.put(
+            {
+                "kind": "session",
+                "port": self.port_name,
+                "simulated": self._simulated,
+                "pid": os.getpid(),
+                "versions": versions(),
+            }
+        )
+        code = self._run()
+        now = time.monotonic()
+        self.loop.end(now)
+        self._moment(now)
+        self.records.put({"kind": "bye", "how": self._how})
+        self._keep(now)
+        self.records.finish(FINISH_S)
+        return code
+
+    def _run(self) -> int:
         try:
             self.port = open_port(self.port_name)
         except PortError as e:
-            self._send({"kind": "fatal", "says": str(e)})
+            self._fatal(str(e))
             return 1
         while not self._over:
             self._wait()
@@ -93,11 +172,12 @@ class Server:
             try:
                 reply = self.loop.receive(now, self._read())
             except LinkError as e:
-                self._send({"kind": "fatal", "says": str(e)})
+                self._fatal(str(e))
                 return 1
             self._write(reply)
             self._plan()
             self._tell(now)
+            self._keep(now)
             head = self.loop.head
             if self.client_gone and (head is None or head.state in AT_REST):
                 break
@@ -110,7 +190,9 @@ class Server:
                 watched.append(self.port.fileno())
             except (AttributeError, OSError, serial.SerialException):
                 time.sleep(0.001)  # a port without a descriptor (a URL) is polled
-        ready, _, _ = select.select(watched, [], [], WAKE_S)
+        # The writer's word is heard and its socket filled on every pass; to wake for it only when it waits for more.
+        full: list[Any] = [self.records.socket] if self.records.waiting else []
+        ready, _, _ = select.select(watched, full, [], WAKE_S)
         if self.client in ready:
             self._hear()
 
@@ -158,10 +240,19 @@ class Server:
                 self._plans = [Pull(**message["pull"])]  # the latest counts
             elif message["kind"] == "ask":
                 self.loop.ask(Ask(message["ask"]))
+            elif message["kind"] == "ceiling":
+                self._ceiling(float(message["ceiling_n"]))
             elif message["kind"] == "bye":
+                self._how = "done"
                 self.client_gone = True  # and with it this process, as soon as the head is at rest
         except (ValueError, KeyError, TypeError) as e:
             self._send({"kind": "event", "t_s": 0.0, "name": "hint", "says": f"Not understood: {e}.", "values": {}})
+
+    def _ceiling(self, ceiling_n: float) -> None:
+        try:
+            self.loop.set_ceiling(ceiling_n)
+        except ValueError as e:
+            self._event(time.monotonic(), Event("hint", f"The ceiling stays as it is: {e}."))
 
     def _plan(self) -> None:
         head = self.loop.head
@@ -170,7 +261,7 @@ class Server:
         try:
             head.plan(self._plans[0])
         except ValueError as e:
-            self._send({"kind": "fatal", "says": f"This pull cannot be made: {e}."})
+            self._fatal(f"This pull cannot be made: {e}.")
             self._over = True
         self._plans.pop(0)
 
@@ -181,12 +272,19 @@ class Server:
 
 
 def main() -> int:
-    """Entry point of the process: descriptor, port, ceiling and mechanics come as one JSON argument."""
+    """Entry point of the process: descriptors, port, ceiling and mechanics come as one JSON argument."""
     setup = json.loads(sys.argv[1])
     warm_up()
     ask_for_priority()
     client = socket.socket(fileno=int(setup["fd"]))
-    return Server(setup["port"], setup["ceiling_n"], client, Mechanics(**setup["mechanics"])).run()
+    records = socket.socket(fileno=int(setup["records_fd"])) if setup["records_fd"] is not None else None
+    mechanics = Mechanics(**setup["mechanics"])
+    return Server(setup["port"], setup["ceiling_n"], client, mechanics, records, setup["simulated"]).run()
+
+
+def _finite(value: Any) -> Any:
+    """A number that was never set stands for infinity; a record says nothing instead."""
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 if __name__ == "__main__":

@@ -9,7 +9,8 @@ from evenbed.head.types import Fresh
 
 
 class Status(TypedDict):
-    """One moment. Forces in N, lengths in mm, times in s; None where there is nothing to show."""
+    """One moment. Forces in N, lengths in mm, times in s; None where there is nothing to show. ``force_n`` counts from the
+    working zero; ``flags``, ``presses`` and ``fault`` are those of the board's newest line."""
 
     kind: str
     t_s: float
@@ -27,12 +28,18 @@ class Status(TypedDict):
     loss_later_n: float | None
     question: str
     stop: str
+    flags: int
+    presses: int
+    fault: int
+    reference_force_n: float | None
+    overrun_n: float
 
 
 def status(now_s: float, head: Head) -> Status:
     """Return what there is to see of ``head`` now."""
     force = head.force
     fresh = force if isinstance(force, Fresh) else None
+    line = head.line
     forecast = head.forecast if head.state == "holding" else None
     return Status(
         kind="status",
@@ -51,4 +58,9 @@ def status(now_s: float, head: Head) -> Status:
         loss_later_n=forecast.later_n if forecast else None,
         question=head.question,
         stop=head.stop.says if head.stop else "",
+        flags=line.flags if line else 0,
+        presses=line.presses if line else 0,
+        fault=line.fault if line else 0,
+        reference_force_n=head.shot.reference_force_n if fresh and head.shot else None,
+        overrun_n=head.rig.overrun_n,
     )

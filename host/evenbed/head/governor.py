@@ -15,6 +15,7 @@ from evenbed_fw import wire
 
 from evenbed.head.align import Aligner
 from evenbed.head.learning import Delay, Learner
+from evenbed.head.stopbudget import Speeds
 from evenbed.head.types import Go, Pull, RigModel
 
 AIM_SHORT = 0.0015  # of the reference: a draw ends this much below it, and the hold makes up the rest
@@ -23,6 +24,7 @@ NEAR_MM_S = 12.0
 FIRST_MM = 2.0  # travelled slowly after a press, with a sound: time to take a finger away
 FIRST_MM_S = 15.0
 CONTACT_N = 3.0
+LEAST_MM_S = 0.5
 DEAD_BAND = 0.00015  # of the reference, going forward
 BACK_DEAD_BAND = 0.0006  # and back: reversing wakes the friction
 PIPELINE_S = 0.012  # from a reading to the motion it causes, beyond the reading's own delay
@@ -36,6 +38,7 @@ class Drawing:
         self._pull = pull
         self._aligner = aligner
         self.learner = Learner(rig, aligner, delay)
+        self._speeds = Speeds(rig)
         self.start_mm = start_mm
         self.target_n = target_n
         self.contact_mm: float | None = None
@@ -51,6 +54,9 @@ class Drawing:
             self.contact_mm = x_mm
         learner = self.learner
         learner.add(t_s, force_n, x_mm, v_mm_s)
+        # The board bounds the speed by what it has seen; this computer also by what it believes.
+        room_n = ceiling_n + self._rig.overrun_n - force_n
+        speed = min(speed, max(self._speeds.allowed_mm_s(learner.k_high_n_mm, room_n), LEAST_MM_S))
         delay = learner.delay
         seen_mm = self._aligner.position(delay.delay_s)
         oldest_mm = min(seen_mm, self._aligner.position(delay.longest_s)) if v_mm_s > 0.0 else seen_mm

@@ -12,26 +12,27 @@ from evenbed_fw import faults, safety, wire
 
 from evenbed.head import states as st
 from evenbed.head.align import Aligner
+from evenbed.head.asking import ANSWER_S, Asking
 from evenbed.head.guard import Guard
 from evenbed.head.learning import DelayBook
 from evenbed.head.pedal import PedalListener
 from evenbed.head.proof import ProofBook
 from evenbed.head.record import PullRecord
-from evenbed.head.reference import Referencing
+from evenbed.head.reference import NOISE_N, PATIENCE_S, SHIFT_N, ZERO_FAR, ZERO_NO_READINGS, Referencing
 from evenbed.head.running import RETURN_MM_S, PullRun
 from evenbed.head.steady import Forecast
-from evenbed.head.stops import stop_event
+from evenbed.head.stops import stop_event, told
+from evenbed.head.tripped import Tripped
 from evenbed.head.types import Ask, Command, Event, Force, Fresh, Go, Pull, RigModel, Say, Shot, Stale
 from evenbed.link.messages import No, Ok, Sample, Trip
 
 STALE_S = 0.1
-ANSWER_S = 0.5
 START_S = 0.3  # a draw that the board has not begun by then is given up
 LOADED_N = 10.0  # above this the board calls a string loaded
 NO_READINGS_S = 6.0
 RETURN_S = 15.0
 THAW_S = 0.3
-RECORD_S = 0.4  # a stop is told with the board's record, or after this long without
+NOT_SOUND, FOUND_LOADED = 27, 86  # of the catalogue
 
 
 @dataclass(frozen=True)
@@ -64,12 +65,14 @@ class Head:
         self._referencing: Referencing | None = None
         self._since_s = 0.0
         self._conversion = -1
-        self._stop_due_s: float | None = None
+        self._tripped: Tripped | None = None
         self._thawing_s = 0.0  # until then lines may still tell of the freeze that is being left
         self._slack_at_hold = False
         self._clear_due = False  # as soon as the carriage stands
-        self._wanted = ""  # the line whose answer is awaited
-        self._wanted_s = 0.0
+        self._asking = Asking()
+        self._ceiling_due_n: float | None = None  # a lower ceiling that the board has still to be told
+        self._line: Sample | None = None  # the newest line of the board, with or without a reading
+        self._guarded = False  # the guard has spoken in this pull
         self._commands: list[Command] = []
         self._events: list[Event] = []
 
@@ -91,6 +94,11 @@ class Head:
             return Stale("the board does not trust its readings")
         zero = "working" if self.working_zero_n else "reference"
         return Fresh(self.shot.force_n, age, zero)
+
+    @property
+    def line(self) -> Sample | None:
+        """The board's newest line."""
+        return self._line
 
     @property
     def steady(self) -> bool:
@@ -151,34 +159,64 @@ class Head:
             )
         self.pull = pull
 
-    def lost(self, why: str) -> Step:
-        """The board is gone (silence, reboot, unplugged). Nothing resumes when it comes back."""
+    def set_ceiling(self, ceiling_n: float) -> None:
+        """Set the session's ceiling, N. It is lowered at will and raised only unarmed; the board has to echo it.
+
+        Raises ValueError for a ceiling that is none, above the rig's limit, or above the present one while armed.
+        """
+        if not 0.0 < ceiling_n <= self.rig.limit_n:
+            raise ValueError(f"a ceiling lies above 0 N and at or below the rig's limit of {self.rig.limit_n:.0f} N")
+        if self.state in (st.UNARMED, st.BOOTED_LOADED):
+            self.ceiling_n = ceiling_n
+        elif ceiling_n > self.ceiling_n:
+            raise ValueError(
+                f"the ceiling of {self.ceiling_n:.0f} N is raised only unarmed: let off, disarm, then set {ceiling_n:.0f} N"
+            )
+        else:
+            self._ceiling_due_n = ceiling_n
+        if self.pull is not None and self.pull.reference_n > ceiling_n and self.state not in st.LOADED:
+            self.pull = None
+
+    def lost(self, number: int, **values: float) -> Step:
+        """The board is gone (entry ``number`` of the catalogue says how). Nothing resumes when it comes back."""
         self._begin(self._now)
         if self.states.may("lost"):
             self.states.fire("lost")
-            self._tell("link_lost", why)
+            self._events.append(told(number, **values))
         self.shot = None
+        self._line = None
+        self._asking = Asking()
+        self._tripped = None
         self.pedal = PedalListener()
         self._aligner = Aligner(self.rig.period_s)
         self.home_mm = None
         self._close("link lost")
-        return Step(self._commands, self._events)
+        events, self._events = self._events, []  # told now, not again with the next step
+        return Step(self._commands, events)
 
     def answer(self, said: Ok | No | Trip) -> None:
         """Take the board's answer to a single line."""
         if isinstance(said, Trip):
-            if said.fault and self.state == st.TRIPPED:
-                self._tell_stop(stop_event(said.fault, said, self.rig, self.force))
+            if said.fault and self._tripped is not None:
+                self._note(self._tripped.record(said, self.shot))
+                self.stop = self._tripped.first
             return
-        if not self._wanted:
+        if not self._asking.wanted:
             return
-        wanted, self._wanted = self._wanted, ""
-        if isinstance(said, No):
-            self._tell("refused", f"The board refuses to {wanted}: {said.says}.", reason=said.reason)
-        elif wanted == "arm" and self.states.may("armed"):
-            # The board rounds down; an echo of more than was asked for is none.
-            self.ceiling_n = min(self.ceiling_n, max(0.0, said.value / 1000.0))
+        granted, echo_n, event = self._asking.take(said, self.rig.limit_n, self._line, self.shot)
+        self._note(event)
+        if granted in ("arm", "ceiling"):
+            self.ceiling_n = echo_n
+        if granted == "arm" and self.states.may("armed"):
             self._armed()
+
+    @property
+    def _fresh(self) -> Fresh | None:
+        """The force from the reference zero, if it may be used."""
+        force = self.force
+        if self.shot is None or not isinstance(force, Fresh):
+            return None
+        return Fresh(self.shot.reference_force_n, force.age_s, "reference")
 
     def _armed(self) -> None:
         self._enter("armed")
@@ -195,14 +233,19 @@ class Head:
             # A line without a new conversion tells the board's state, but no force: nothing is decided on it.
             fresh = sample.conversion != self._conversion
             self._conversion = sample.conversion
+            self._line = sample
             if fresh:
                 self._see(board_s, taken_s, sample)
             self._obey_board(sample)
             said = self.pedal.hear(now_s, sample)
         else:
             said = []
-        if self._stop_due_s is not None and now_s > self._stop_due_s and self.stop is not None:
-            self._tell_stop(self.stop)  # the board's record has not come: what is known has to do
+        if self._tripped is not None:
+            self._note(self._tripped.overdue(now_s))
+        self._note(self._asking.overdue(now_s))
+        if self._ceiling_due_n is not None and not self._asking.wanted:
+            self._want("ceiling", self._ceiling_due_n)
+            self._ceiling_due_n = None
         for ask in asks:
             self._asked(ask)
         for press in said:
@@ -232,11 +275,13 @@ class Head:
         self._tell("state", self.states.state)
 
     def _want(self, kind: str, value_n: float = 0.0) -> None:
-        if self._wanted and self._now - self._wanted_s < ANSWER_S:
-            return
-        self._wanted = kind
-        self._wanted_s = self._now
-        self._commands.append(Say(kind, value_n))
+        line = self._asking.ask(self._now, kind, value_n)
+        if line is not None:
+            self._commands.append(line)
+
+    def _note(self, event: Event | None) -> None:
+        if event is not None:
+            self._events.append(event)
 
     # --- samples -----------------------------------------------------------------------------------------------
     def _see(self, board_s: float, taken_s: float, s: Sample) -> None:
@@ -253,21 +298,21 @@ class Head:
         """The board's own state comes first."""
         state = self.state
         if s.fault and state != st.TRIPPED and s.fault not in (faults.PRESSED, faults.STOPPED):
-            self.stop = stop_event(s.fault, None, self.rig, self.force)
-            self._stop_due_s = self._now + RECORD_S
+            self._tripped = Tripped(self._now, s.fault, self.rig, self._fresh)
+            self.stop = self._tripped.first
             self._close(self.stop.name)
             self._enter("tripped")
             self._commands.append(Say("trip"))
         elif s.state == safety.FROZEN and state in st.LOADED and s.fault and self._now > self._thawing_s:
             self._enter("froze")
             self._close("stopped")
-            self._tell_stop(stop_event(s.fault, None, self.rig, self.force))
+            self._tell_stop(stop_event(s.fault, None, self.rig, self._fresh))
         elif s.state == safety.LATCHED and state not in (st.UNARMED, st.BOOTED_LOADED, st.TRIPPED):
             names = ("cleared", "disarmed", "lost")
             self._enter(next(name for name in names if self.states.may(name)))
         elif state == st.TRIPPED and s.state == safety.LATCHED and not s.fault:
             self._enter("cleared")
-            self.stop = None
+            self.stop = self._tripped = None
         elif state == st.TAKING_UP and s.state == safety.ARMED and self._now - self._since_s > START_S:
             # The board has not taken the draw, and after this it must not: a later press shall mean something new.
             self._enter("no_contact")
@@ -277,28 +322,24 @@ class Head:
             self._close("let down")
             self._enter("down")
         elif state == st.UNARMED and s.state == safety.ARMED:
-            if self._wanted != "arm":
+            if self._asking.wanted != "arm":
                 self._want("disarm")  # armed before the link was lost, or not for us: no ceiling of ours
-            elif self._now - self._wanted_s > ANSWER_S / 2.0:
-                self._wanted = ""  # the answer was lost, the deed is seen
+            elif self._now - self._asking.since_s > ANSWER_S / 2.0:
+                self._asking.wanted = ""  # the answer was lost, the deed is seen
                 self._armed()
         elif state == st.REFERENCING and self._now - self._since_s > NO_READINGS_S:
-            self._tell("zero_refused", "No sound readings for the working zero. Check the cell's cable, then arm again.")
+            self._events.append(told(ZERO_NO_READINGS))
             self._enter("zero_refused")
             self._want("disarm")
         elif state == st.RETURNING and s.state == safety.ARMED and self._now - self._since_s > RETURN_S:
             self._enter("returned")  # it may not or need not go further
         elif state == st.UNARMED and s.sound and self.shot is not None and self.shot.reference_force_n > LOADED_N + 1.0:
             self._enter("found_loaded")
-            self._tell(
-                "loaded",
-                f"There is a string under {self.shot.reference_force_n:.0f} N on the head. Hold the pedal to let it down.",
-            )
+            self._events.append(told(FOUND_LOADED, force_n=self.shot.reference_force_n))
         elif state == st.BOOTED_LOADED and s.sound and self._unloaded():
             self._enter("found_slack")
 
     def _tell_stop(self, stop: Event) -> None:
-        self._stop_due_s = None
         self.stop = stop
         self._events.append(stop)
 
@@ -306,7 +347,7 @@ class Head:
     def _asked(self, ask: Ask) -> None:
         state = self.state
         if ask is Ask.STOP:
-            if state in st.LOADED:
+            if state in st.LOADED or (self._tripped is not None and self._tripped.stop()):
                 self._commands.append(Say("stop"))
         elif ask is Ask.LET_DOWN:
             self._let_down()
@@ -315,12 +356,21 @@ class Head:
         elif ask is Ask.DISARM and state == st.SLACK:
             self._want("disarm")
         elif ask is Ask.ARM and state == st.UNARMED:
+            self._ask_to_arm()
+
+    def _ask_to_arm(self) -> None:
+        if self._line is not None and not self._line.sound:
+            # The board takes a press without readings for a let-down: it could only answer that it is busy.
+            self._events.append(told(NOT_SOUND, {"wanted": "arm"}))
+        else:
             self._want("arm", self.ceiling_n)
 
     def _let_down(self) -> None:
         if self.state == st.TAKING_UP:
             self._enter("no_contact")
             self._close("let down")
+        elif self._tripped is not None:
+            self._tripped.let_down()
         elif self.states.may("let_down"):
             if self.run is not None:
                 self.run.question = ""
@@ -331,7 +381,7 @@ class Head:
     def _pressed(self, press: str) -> None:
         state = self.state
         if press == "long hold" and state == st.UNARMED:
-            self._want("arm", self.ceiling_n)
+            self._ask_to_arm()
         elif press == "hold" and state == st.TRIPPED:
             self._slack_at_hold = self._unloaded()  # or this press is one that lets down
         elif press == "long hold over" and state == st.TRIPPED:
@@ -382,6 +432,7 @@ class Head:
             self._tell("hint", "The readings are not sound: nothing is drawn.")
             return
         self.run = PullRun(self.rig, pull, self.ceiling_n, self._aligner, self.delays, self.proofs, self._now, shot)
+        self._guarded = False
         self._enter("draw")
 
     def _close(self, how: str) -> None:
@@ -392,6 +443,8 @@ class Head:
     def _act(self, shot: Shot) -> None:
         if self.state == st.REFERENCING:
             self._reference(shot)
+        elif self.state == st.TRIPPED and self._tripped is not None:
+            self._commands += self._tripped.step(self._now, shot, self.ceiling_n)
         elif self.state in st.LOADED:
             self._run(shot)
 
@@ -418,10 +471,12 @@ class Head:
             self._commands.clear()
             return
         why = self.guard.check(self._now, shot, self.ceiling_n, self.state)
-        if why:
+        if why is not None:
             self._commands.clear()
             self._commands.append(Say("stop"))
-            self._tell("guard", why, force_n=shot.reference_force_n, ceiling_n=self.ceiling_n)
+            if not self._guarded:
+                self._events.append(why)
+            self._guarded = True
 
     def _reference(self, shot: Shot) -> None:
         assert self._referencing is not None
@@ -429,7 +484,8 @@ class Head:
         if done is None:
             return
         if done.refused:
-            self._tell("zero_refused", done.refused, zero_n=done.zero_n)
+            limit_n = SHIFT_N if done.refused == ZERO_FAR else NOISE_N
+            self._events.append(told(done.refused, zero_n=done.zero_n, limit_n=limit_n, waited_s=PATIENCE_S))
             self._enter("zero_refused")
             self._want("disarm")
             return

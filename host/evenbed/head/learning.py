@@ -62,6 +62,11 @@ class DelayBook:
         self._found.append(found)
 
     @property
+    def found(self) -> tuple[Delay, ...]:
+        """What the last draws found, oldest first; ``add`` them to a new book to restore this one."""
+        return tuple(self._found)
+
+    @property
     def delay(self) -> Delay:
         """What to use now."""
         if not self._found:

@@ -5,6 +5,7 @@ Counted on the board, so a lost or repeated line is harmless; presses from befor
 
 from __future__ import annotations
 
+from evenbed_fw.pedal import STAND_US
 from evenbed_fw.safety import F_PEDAL, TAP_MS
 
 from evenbed.link.messages import Sample
@@ -45,7 +46,7 @@ class PedalListener:
             began_s = now_s - (sample.held_ms if down else sample.last_ms) / 1000.0
             self.double = began_s - self._up_s < DOUBLE_S  # as the board counts it
         if not down and (new or self._down):
-            self._up_s = now_s
+            self._up_s = now_s - STAND_US * 1e-6  # for so long the release has stood
         self._down = down
         if not self._live:
             return said

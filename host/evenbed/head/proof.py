@@ -90,6 +90,10 @@ class ProofBook:
         """Take the ratio (look over draw) of a clamp that proved to hold."""
         self._ratios[woven].append(ratio)
 
+    def ratios(self, woven: bool) -> tuple[float, ...]:
+        """The ratios learnt, oldest first; ``add`` them to a new book to restore this one."""
+        return tuple(self._ratios[woven])
+
     def threshold(self, woven: bool) -> float:
         """Ratio of the look to the draw from which a clamp counts as closed."""
         if woven or not self.learnt(woven):

@@ -17,6 +17,7 @@ from evenbed.head.learning import DelayBook
 from evenbed.head.proof import FIRST_LOOK, ClampProof, Look, ProofBook
 from evenbed.head.record import PullRecord
 from evenbed.head.steady import Forecast, SteadyDetector
+from evenbed.head.stops import told
 from evenbed.head.types import Event, Go, Pull, RigModel, Shot
 
 EASE_MM_S = 40.0
@@ -25,6 +26,7 @@ NEARLY_SLACK_N = 20.0
 SLACK_N = 3.0
 STROKE_RESERVE_MM = 5.0
 DRAW_PATIENCE_S = 5.0
+OUT_OF_TRAVEL, NO_STRING, OUT_OF_HOLD_TRAVEL, END_REACHED, PROOF_OPEN, PROOF_SLIPS = 82, 83, 84, 85, 87, 88  # catalogue
 RENEW_EVERY = 4  # readings, at the end of the way back
 
 
@@ -114,20 +116,12 @@ class PullRun:
                 self.happened.append("contact")
             elif self._no_string(shot):
                 self.happened.append("no_contact")
-                self._tell(
-                    "no_string",
-                    f"No string felt over {shot.x_mm - self._start_mm:.0f} mm. Is it in the gripper? Put it in and tap.",
-                )
+                self.told.append(told(NO_STRING, travel_mm=shot.x_mm - self._start_mm))
         elif drawing.arrived(shot.force_n, shot.x_mm, shot.v_mm_s) or self._stands_near(shot, since_s):
             self._reach(shot, "over_pulled" if self.pull.over_pull > 0.0 else "reached")
         elif shot.sample.has(safety.F_END_HIGH):
             self._reach(shot, "out_of_travel")
-            self._tell(
-                "out_of_travel",
-                f"The carriage is at its end at {shot.force_n:.0f} N, short of {drawing.target_n:.0f} N. "
-                "Clamp, let off, take a shorter bite and draw again.",
-                force_n=shot.force_n,
-            )
+            self.told.append(told(OUT_OF_TRAVEL, force_n=shot.force_n, reference_n=drawing.target_n))
         return go
 
     def _stands_near(self, shot: Shot, since_s: float) -> bool:
@@ -171,11 +165,7 @@ class PullRun:
             go = self._look_up(self._look, shot, go)
         if shot.x_mm - self._reached_mm > self.rig.hold_travel_mm - 0.5 and not self._told_end:
             self._told_end = True
-            self._tell(
-                "out_of_hold_travel",
-                f"The head has followed by {self.rig.hold_travel_mm:.0f} mm, as far as it may while it holds; "
-                f"the force is {shot.force_n:.0f} N. Does gripper or clamp slip? Hold the pedal to let the string down.",
-            )
+            self.told.append(told(OUT_OF_HOLD_TRAVEL, travel_mm=self.rig.hold_travel_mm, force_n=shot.force_n))
         self._name_disturbance(state, shot, holding)
         near = abs(shot.force_n - holding.target_n) < 0.005 * holding.target_n
         creep = -holding.path_rate_mm_s * holding.k_n_mm
@@ -249,14 +239,9 @@ class PullRun:
             self.happened.append("proved")
             return go
         record.proof = proof.verdict
-        what = "The clamp looks open" if proof.verdict == "open" else "The string slips through the clamp"
         self.question = proof.verdict
-        self._tell(
-            "proof_failed",
-            f"{what}: nothing is let off. Set the clamp again; tap to pull back to {self.pull.reference_n:.0f} N, "
-            "hold to let the string down.",
-            ratio=proof.ratio,
-        )
+        number = PROOF_OPEN if proof.verdict == "open" else PROOF_SLIPS
+        self.told.append(told(number, ratio=proof.ratio, reference_n=self.pull.reference_n))
         return go
 
     # --- letting off -----------------------------------------------------------------------------------------
@@ -270,11 +255,7 @@ class PullRun:
             elif at_end:
                 if not self._told_end:
                     self._told_end = True
-                    self._tell(
-                        "end_reached",
-                        f"The carriage is at its end on the slack side and the string still pulls with "
-                        f"{shot.force_n:.0f} N. Take it out of the gripper by hand, eyes covered.",
-                    )
+                    self.told.append(told(END_REACHED, force_n=shot.force_n))
             elif shot.x_mm <= self._start_mm + 0.01:
                 # The string lengthened while it was held: the slack lies further down than where the draw began.
                 self._start_mm -= 5.0

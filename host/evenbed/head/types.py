@@ -86,7 +86,7 @@ class Go:
 
 @dataclass(frozen=True)
 class Say:
-    """A single line to the board: "arm" (with the ceiling), "disarm", "stop", "clear", "trip"."""
+    """A single line to the board: "arm" and "ceiling" (with a force), "disarm", "stop", "clear", "trip"."""
 
     kind: str
     value_n: float = 0.0
@@ -97,11 +97,13 @@ Command = Go | Say
 
 @dataclass(frozen=True)
 class Event:
-    """Something worth telling: a stable name, a sentence, and the values it speaks of."""
+    """Something worth telling: a stable name, a sentence, and the values and words it speaks of. ``entry`` among the values
+    is its number in the catalogue, if it has one."""
 
     name: str
     says: str
     values: dict[str, float] = field(default_factory=dict)
+    words: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass

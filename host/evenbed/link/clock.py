@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
+from itertools import islice
 
 from evenbed_fw.wire import TIME_WRAP_US
 
@@ -36,6 +38,11 @@ class ClockFit:
         self.latest_s = (board_us + self._wraps * TIME_WRAP_US) * 1e-6
         return self.latest_s
 
+    def seconds(self, board_us: int) -> float:
+        """The same for any line that came not later than the last unwrapped one: several may come at once."""
+        behind_us = 0 if self._last_us is None else (self._last_us - board_us) % TIME_WRAP_US
+        return self.latest_s - behind_us * 1e-6
+
     def add(self, board_s: float, host_s: float) -> None:
         """Take one line: its (unwrapped) board time and its arrival."""
         if self._origin is None:
@@ -58,6 +65,26 @@ class ClockFit:
             self._since = 0
             slope, offset = self._line()
             self._early = min(y - offset - slope * x for x, y in self._points)
+
+    def seen(self, most: int) -> tuple[int | None, int, list[tuple[float, float]]]:
+        """The last board time, microseconds; how often it has wrapped; the newest ``most`` lines as (board time, arrival):
+        what ``primed`` needs to go on much as this fit does."""
+        if self._origin is None:
+            return self._last_us, self._wraps, []
+        x0, y0 = self._origin
+        newest = islice(reversed(self._points), most)
+        return self._last_us, self._wraps, [(x0 + x, y0 + x + y) for x, y in newest][::-1]
+
+    @classmethod
+    def primed(cls, last_us: int | None, wraps: int, lines: Sequence[Sequence[float]]) -> ClockFit:
+        """A fit that begins with what another has seen."""
+        fit = cls()
+        fit._wraps = wraps
+        if last_us is not None:
+            fit.unwrap(last_us)
+        for board_s, host_s in lines:
+            fit.add(board_s, host_s)
+        return fit
 
     def _line(self) -> tuple[float, float]:
         n = len(self._points)

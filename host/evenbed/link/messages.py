@@ -85,6 +85,14 @@ class Limits:
 
 
 @dataclass(frozen=True)
+class CellRating:
+    """Answer to ``cell``: what the cell's rating says, and the highest limit that may be proposed."""
+
+    rated_mcounts_n: int
+    limit_most_mn: int
+
+
+@dataclass(frozen=True)
 class Ok:
     """The board did what line ``of`` asked; ``value`` is its echo."""
 
@@ -118,7 +126,7 @@ class Trip:
     later: int
 
 
-Message = Sample | BoardInfo | Limits | Ok | No | Trip
+Message = Sample | BoardInfo | Limits | CellRating | Ok | No | Trip
 
 
 def message(line: bytes) -> Message:
@@ -134,4 +142,6 @@ def message(line: bytes) -> Message:
         return BoardInfo(*n[1:])
     if kind == "limits":
         return Limits(*n[1:])
+    if kind == "cell":
+        return CellRating(*n[1:])
     return Trip(*n[1:])

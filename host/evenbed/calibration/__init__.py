@@ -1,0 +1,1 @@
+"""Metrology: from known weights to a force with an uncertainty. Pure: no port, clock or file."""

@@ -1,0 +1,111 @@
+"""``evenbed prove``: the self-proving start on a port, or on a simulated rig with simulated hands."""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from typing import cast
+
+from evenbed.cli.simulated import simulated
+from evenbed.cli.view import View
+from evenbed.control.client import ControlClient
+from evenbed.control.status import Status
+from evenbed.head.types import Ask, Pull
+from evenbed.job.proving import ARMED_CEILING_N, SPEED_MM_S, Act, Moment, Proving
+from evenbed.record.keeping import Keeper
+from evenbed.record.store import folder
+from evenbed.units import show_force
+
+CONNECT_S = 5.0
+SIGNS = {"passed": "+", "failed": "!", "left out": "-"}
+
+
+def moment(s: Status) -> Moment:
+    """One moment as the steps see it."""
+    return Moment(
+        s["t_s"],
+        s["state"],
+        s["flags"],
+        s["presses"],
+        s["reference_force_n"],
+        s["fault"],
+        s["overrun_n"],
+    )
+
+
+def run(port: str | None, weight_n: float | None, unit: str, records: str | None = None) -> int:
+    """Prove the safeguards; return the exit code: 0 all passed, 1 no board, 3 something failed, 130 Ctrl-C."""
+    view = View(unit)
+    proving = Proving(weight_n)
+    with contextlib.ExitStack() as stack:
+        if port is None:
+            arguments = ["--hands", "prove", "--tether", "6"]
+            if weight_n is not None:
+                arguments += ["--weight", f"{weight_n:.4f}N"]
+            port = stack.enter_context(simulated(arguments, view, "simulated hands do what is asked"))
+        try:
+            keeper = Keeper(folder(records))
+            stack.callback(keeper.close)
+            client = ControlClient(port, ARMED_CEILING_N, records=keeper.socket)
+        except (OSError, AttributeError):
+            view.tell("evenbed prove needs Linux for its control process; this system has no sequenced-packet sockets.")
+            return 1
+        stack.callback(client.close)
+        view.tell("Self-proving start: no racquet on the rig, eyes covered, one hand near the emergency stop. Ctrl-C ends.")
+        try:
+            said = _follow(client, proving, view)
+        except KeyboardInterrupt:
+            client.ask(Ask.LET_DOWN)
+            view.tell("Ctrl-C: what is on the head is let down. Nothing is proved.")
+            return 130
+    if said:
+        view.tell(said)
+        return 1
+    for outcome in proving.outcomes:
+        view.tell(f"{SIGNS[outcome.verdict]} {outcome.step:<16} {outcome.verdict:<9} {outcome.says}")
+    view.tell("Proved." if proving.passed else "Not proved: do not string before that is put right. SAFETY.md says why.")
+    return 0 if proving.passed else 3
+
+
+def _follow(client: ControlClient, proving: Proving, view: View) -> str:
+    """Go through the steps; returns why that could not be done, or nothing."""
+    begun_s = time.monotonic()
+    seen = False
+    while not proving.over:
+        for message in client.messages(0.1):
+            if message["kind"] == "status":
+                seen = True
+                _show(client, proving, view, cast(Status, message))
+            elif message["kind"] == "fatal":
+                return str(message["says"])
+            elif message["kind"] == "event" and "fault" in message["values"]:
+                view.tell(f"! {message['says']}")
+        if client.ended:
+            return "The control process has ended. The board freezes by itself; hold the pedal to let down."
+        if not seen and time.monotonic() - begun_s > CONNECT_S:
+            return "Nothing on this port answers as an evenbed board. Is the firmware on it, is it the right port?"
+    return ""
+
+
+def _show(client: ControlClient, proving: Proving, view: View, status: Status) -> None:
+    done = len(proving.outcomes)
+    proving.step(moment(status))
+    for outcome in proving.outcomes[done:]:
+        view.tell(f"  {outcome.verdict}: {outcome.says}.")
+    for text in proving.told:
+        view.tell(text)
+    proving.told.clear()
+    for act in proving.acts:
+        _do(client, act)
+    proving.acts.clear()
+    force = status["reference_force_n"]
+    view.status(
+        [f"  {status['state'].replace('_', ' ')}   {'no reading' if force is None else show_force(force, view.unit)}"]
+    )
+
+
+def _do(client: ControlClient, act: Act) -> None:
+    if act.kind == "ceiling":
+        client.set_ceiling(act.value_n)
+    else:
+        client.plan(Pull(act.value_n, speed_mm_s=SPEED_MM_S, label="deliberate trip"))

@@ -1,0 +1,138 @@
+"""The session's ceiling: from the racquet, from what is planned, from the rig, whichever is lowest.
+
+The board's limit protects the rig. The ceiling protects the frame, and catches what fingers type: a tension in the wrong
+unit, a tennis tension on a badminton frame.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from evenbed.units import N_PER_KGF, N_PER_LBF, show_force
+
+FRAME_MARGIN = 1.10  # above the maker's highest tension: room for pre-stretch and for the rise while everything stops
+PLAN_MARGIN = 1.06  # above the highest planned force
+ROOM = 1.02  # of a planned force at least below the ceiling, or noise would trip it
+LEAST_N = 30.0
+NO_RACQUET_N = 28.0 * N_PER_KGF  # a pull without a racquet: a low default
+
+# Highest reference tension that anybody strings, by sport. Common practice, no source.
+TOPS_N: dict[str, float] = {
+    "tennis": 72.0 * N_PER_LBF,
+    "racquetball": 45.0 * N_PER_LBF,
+    "squash": 36.0 * N_PER_LBF,
+    "racketball": 36.0 * N_PER_LBF,
+    "badminton": 36.0 * N_PER_LBF,
+}
+SPORTS = tuple(TOPS_N)
+
+
+class CeilingError(ValueError):
+    """A plan that no ceiling allows. The text says which force, which bound, and what to do."""
+
+
+@dataclass(frozen=True)
+class Planned:
+    """One planned pull: its reference in N, pre-stretch or other allowance as a share above it, and its name."""
+
+    reference_n: float
+    above: float = 0.0
+    label: str = "this pull"
+
+    @property
+    def top_n(self) -> float:
+        """Highest force that it asks for, N."""
+        return self.reference_n * (1.0 + self.above)
+
+
+@dataclass(frozen=True)
+class Frame:
+    """What is known of the frame: its sport, and the maker's highest tension in N. Both may be unknown."""
+
+    sport: str | None = None
+    most_n: float | None = None
+
+
+@dataclass(frozen=True)
+class Ceiling:
+    """The session's ceiling in N, and what decided it."""
+
+    force_n: float
+    why: str
+
+
+def session_ceiling(
+    plan: Sequence[Planned],
+    frame: Frame | None = None,
+    limit_n: float | None = None,
+    asked_n: float | None = None,
+    unit: str = "N",
+) -> Ceiling:
+    """Return the lowest of what frame, sport, plan, rig and person allow. ``limit_n`` is the board's own limit where it is
+    known; ``asked_n`` a ceiling that somebody asks for. Forces in the messages are in ``unit``.
+
+    Raises CeilingError if a planned pull does not fit, ValueError for an empty plan or an unknown sport.
+    """
+    frame = frame or Frame()
+    if not plan:
+        raise ValueError("a ceiling needs at least one planned pull")
+    if frame.sport is not None and frame.sport not in TOPS_N:
+        raise ValueError(f"the sport is one of {', '.join(SPORTS)}, not {frame.sport!r}")
+    for pull in plan:
+        _fits(pull, frame, asked_n, unit)
+    top = max(plan, key=lambda p: p.top_n)
+    bounds = [Ceiling(top.top_n * PLAN_MARGIN, f"{100 * (PLAN_MARGIN - 1):.0f} % above {top.label}")]
+    if asked_n is not None:
+        bounds = [Ceiling(asked_n, "as asked for")]
+    if frame.most_n is not None:
+        bounds.append(Ceiling(frame.most_n * FRAME_MARGIN, "10 % above the frame's maximum"))
+    elif frame.sport is not None:
+        bounds.append(Ceiling(TOPS_N[frame.sport] * FRAME_MARGIN, f"10 % above what {frame.sport} frames take"))
+    elif asked_n is None:
+        bounds.append(Ceiling(NO_RACQUET_N, "without a racquet"))
+    if limit_n is not None:
+        bounds.append(Ceiling(limit_n, "the rig's own limit"))
+    lowest = min(bounds, key=lambda b: b.force_n)
+    if top.top_n * ROOM > lowest.force_n:
+        raise CeilingError(
+            f"The ceiling of {show_force(lowest.force_n, unit)} ({lowest.why}) is less than 2 % above the "
+            f"{show_force(top.top_n, unit)} that {top.label} asks for: lower the reference or the pre-stretch, or "
+            "allow more."
+        )
+    return lowest
+
+
+def _fits(pull: Planned, frame: Frame, asked_n: float | None, unit: str) -> None:
+    shown = show_force(pull.reference_n, unit)
+    newtons = "" if unit == "N" else f" ({pull.reference_n:.0f} N)"
+    if pull.reference_n < LEAST_N:
+        raise CeilingError(f"{shown} for {pull.label} is too little to tell a string: {LEAST_N:.0f} N at least.")
+    if frame.most_n is not None and pull.reference_n > frame.most_n:
+        raise CeilingError(
+            f"{shown}{newtons} for {pull.label} is more than the frame's maximum of {show_force(frame.most_n, unit)}. "
+            f"{_mistaken(pull.reference_n, frame.most_n, unit)}The maker's figure prevails."
+        )
+    if frame.sport is not None and pull.reference_n > TOPS_N[frame.sport]:
+        raise CeilingError(
+            f"{shown}{newtons} for {pull.label} is more than anybody strings a {frame.sport} frame at "
+            f"({show_force(TOPS_N[frame.sport], unit)}). {_mistaken(pull.reference_n, TOPS_N[frame.sport], unit)}"
+            "Is it the right racquet?"
+        )
+    if frame.most_n is None and frame.sport is None and asked_n is None and pull.top_n * ROOM > NO_RACQUET_N:
+        raise CeilingError(
+            f"{show_force(pull.top_n, unit)} ({pull.top_n:.0f} N) is more than a pull without a racquet may take "
+            f"({show_force(NO_RACQUET_N / ROOM, unit)}). {_mistaken(pull.reference_n, NO_RACQUET_N, unit)}"
+            "Is the unit right? Say what the frame takes with --frame-max, or give a higher --ceiling."
+        )
+
+
+def _mistaken(reference_n: float, bound_n: float, unit: str) -> str:
+    """The same figure in the unit that is mistaken for the one given, if that would fit."""
+    if unit != "kgf":
+        return ""
+    figure = reference_n / N_PER_KGF
+    meant_n = figure * N_PER_LBF
+    if not LEAST_N <= meant_n <= bound_n:
+        return ""
+    return f"{figure:g} lbf would be {meant_n:.0f} N. "

@@ -1,0 +1,97 @@
+"""The host's own guard at both sides of its thresholds, and the margin against the formula of the stop budget."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+from evenbed.head import states as st
+from evenbed.head.guard import Guard, margin_n
+from evenbed.head.types import RigModel, Shot
+from evenbed.link.messages import Sample
+
+# counts from 21000, 8759 counts/N, 1600 steps/mm, 60 mm/s, 800 mm/s2, 130 N/mm, overrun 40 N, age and granted in us
+RIG = RigModel(21000.0, 8759.0, 1600.0, 330.0, 0.0125, 60.0, 800.0, 6.0, 20.0, 130.0, 40.0, 0.041664, 0.027776)
+SAMPLE = Sample(*[0] * len(Sample._fields))
+DRAWING = [st.DRAWING, st.PRE_STRETCHING]
+OTHERS = [st.SLACK, st.TAKING_UP, st.HOLDING, st.PROVING_CLAMP, st.EASING_OFF, st.RETURNING, st.FROZEN]
+
+
+def shot(
+    force_n: float, x_mm: float = 0.0, v_mm_s: float = 0.0, reference_n: float | None = None, t_s: float = 1.0
+) -> Shot:
+    return Shot(t_s, t_s, SAMPLE, force_n, force_n if reference_n is None else reference_n, x_mm, v_mm_s)
+
+
+# --- the ceiling ------------------------------------------------------------------------------------------------------
+@pytest.mark.parametrize("state", [*DRAWING, *OTHERS])
+def test_one_newton_above_the_ceiling_stops_and_no_less(state: str) -> None:
+    g = Guard(RIG)
+    assert g.check(1.0, shot(0.0, reference_n=201.0), 200.0, state) is None
+    event = g.check(1.25, shot(50.0, reference_n=201.001), 200.0, state)
+    assert event is not None and event.name == "guard"
+    # The force from the reference zero, the ceiling, and how old the reading is.
+    assert event.values["force_n"] == 201.001 and event.values["ceiling_n"] == 200.0
+    assert event.values["age_s"] == 0.25 and event.values["entry"] == 51
+    assert "200.0 N" in event.says
+
+
+# --- travel without force ---------------------------------------------------------------------------------------------
+@pytest.mark.parametrize("state", DRAWING)
+def test_forty_millimetres_without_a_rise_stop_and_no_less(state: str) -> None:
+    g = Guard(RIG)
+    assert g.check(0.0, shot(20.0, 7.0), 200.0, state) is None
+    assert g.check(0.1, shot(20.0, 47.0), 200.0, state) is None
+    event = g.check(0.2, shot(21.0, 47.25), 200.0, state)
+    assert event is not None and event.name == "guard" and event.values["entry"] == 52
+    assert event.values["travel_mm"] == 40.25 and event.values["force_n"] == 21.0
+
+
+@pytest.mark.parametrize(("rise_n", "stops"), [(2.0, True), (2.125, False)])
+def test_a_rise_of_more_than_two_newtons_begins_the_count_anew(rise_n: float, stops: bool) -> None:
+    g = Guard(RIG)
+    assert g.check(0.0, shot(20.0, 0.0), 200.0, st.DRAWING) is None
+    assert g.check(0.1, shot(20.0 + rise_n, 30.0), 200.0, st.DRAWING) is None
+    assert (g.check(0.2, shot(20.0, 41.0), 200.0, st.DRAWING) is not None) is stops
+    # From where the rise was seen, another forty.
+    g = Guard(RIG)
+    assert g.check(0.0, shot(20.0, 0.0), 200.0, st.DRAWING) is None
+    assert g.check(0.1, shot(23.0, 30.0), 200.0, st.DRAWING) is None
+    assert g.check(0.2, shot(24.0, 70.0), 200.0, st.DRAWING) is None
+    assert g.check(0.3, shot(24.0, 70.5), 200.0, st.DRAWING) is not None
+
+
+def test_a_fall_does_not_begin_it_anew() -> None:
+    g = Guard(RIG)
+    for n in range(5):
+        assert g.check(0.1 * n, shot(50.0 - 5.0 * n, 10.0 * n), 200.0, st.DRAWING) is None
+    assert g.check(0.6, shot(25.0, 40.5), 200.0, st.DRAWING) is not None
+
+
+@pytest.mark.parametrize("state", OTHERS)
+def test_travel_counts_in_a_draw_only_and_from_its_beginning(state: str) -> None:
+    g = Guard(RIG)
+    assert g.check(0.0, shot(20.0, 0.0), 200.0, st.DRAWING) is None
+    assert g.check(0.1, shot(20.0, 90.0), 200.0, state) is None
+    assert g.check(0.2, shot(20.0, 90.0), 200.0, st.DRAWING) is None
+    assert g.check(0.3, shot(20.0, 130.0), 200.0, st.PRE_STRETCHING) is None
+    assert g.check(0.4, shot(20.0, 130.5), 200.0, st.PRE_STRETCHING) is not None
+
+
+# --- the margin -------------------------------------------------------------------------------------------------------
+def exact_n(ceiling: Fraction, force: Fraction, k: Fraction, v: Fraction) -> Fraction:
+    """ceiling + overrun - F - k (v (age + granted) + v^2 / 2a): hardware/protocol.md, section 6."""
+    seconds = Fraction(41664 + 27776, 10**6)
+    return ceiling + 40 - force - k * (v * seconds + v * v / (2 * 800))
+
+
+@pytest.mark.parametrize(("ceiling", "force", "k", "v"), [(233, 200, 30, 10), (120, 40, 130, 60), (270, 200, 7, 1)])
+def test_margin_is_the_stop_budgets_rounded_towards_less(ceiling: int, force: int, k: int, v: int) -> None:
+    left = margin_n(RIG, shot(0.0, v_mm_s=float(v), reference_n=float(force)), float(ceiling), float(k))
+    exact = exact_n(Fraction(ceiling), Fraction(force), Fraction(k), Fraction(v))
+    assert exact - Fraction(2 * k, 1000) - Fraction(1, 10**6) <= left <= exact
+
+
+def test_at_rest_and_downwards_nothing_more_can_rise() -> None:
+    for v in (0.0, -30.0):
+        assert margin_n(RIG, shot(0.0, v_mm_s=v, reference_n=150.0), 233.0, 30.0) == 233.0 + 40.0 - 150.0
