@@ -26,6 +26,7 @@ from random import Random
 
 from evenbed_fw.hardware import I_PEDAL_A, I_PEDAL_B
 
+from evenbed_sim.converter import CODE_MAX, CODE_MIN
 from evenbed_sim.rig import Rig
 
 KNOWN = {
@@ -199,7 +200,7 @@ class FaultPlayer:
             return code
         if fault.how == "wrong":
             zero = self._rig.params.cell.zero_counts
-            return round(zero + (code - zero) * fault.value)
+            return min(max(round(zero + (code - zero) * fault.value), CODE_MIN), CODE_MAX)
         if fault.how == "delayed":
             self._late_codes.append(code)
             return self._late_codes.popleft() if len(self._late_codes) > fault.value else self._late_codes[0]

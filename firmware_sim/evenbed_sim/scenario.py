@@ -7,6 +7,7 @@ Fault lines are those of :mod:`evenbed_sim.faults`. Lines that begin with ``rig`
     rig slack 3                         mm before contact
     rig seed 5                          noise and timing
     rig rate 76                         conversions a second
+    rig gain-error 2                    the cell gives 2 % more than its rating, and the board was never calibrated
     rig settling 6                      conversions that the converter averages
     rig late 1                          whole readings that it is late beyond that
     rig backlash 0.05                   mm of play in the screw
@@ -36,7 +37,8 @@ _MM = "mm"
 @dataclass(frozen=True)
 class RigPlan:
     """How one simulated rig is built and what is in its gripper. ``tether_n_mm`` replaces the string; a clamp with
-    ``clamp_slips_above_n`` lets string through above that difference of tension, 0 holds nothing, None holds."""
+    ``clamp_slips_above_n`` lets string through above that difference of tension, 0 holds nothing, None holds. With a
+    ``gain_error_percent`` the cell differs from its rating, and the board knows the rating only."""
 
     family: str = presets.NYLON.family
     length_mm: float = 620.0
@@ -50,6 +52,7 @@ class RigPlan:
     backlash_mm: float = 0.03
     holds_without_power: bool = True
     clamp_slips_above_n: float | None = None
+    gain_error_percent: float = 0.0
 
     def plant(self) -> Strand:
         """A fresh string (with a previous one behind it) or tether."""
@@ -69,8 +72,13 @@ class RigPlan:
     def params(self) -> RigParams:
         """The rig itself."""
         cell = CellParams(period_us=1e6 / self.rate_hz, taps=self.settling, extra_delay=self.late)
+        stored: dict[str, int] = {}
+        if self.gain_error_percent:
+            rated = round(cell.counts_per_n * 1000.0)
+            stored = {"zero_counts": 0, "gain_mcounts_n": rated, "rated_mcounts_n": rated}
+            cell = replace(cell, counts_per_n=cell.counts_per_n * (1.0 + self.gain_error_percent / 100.0))
         carriage = CarriageParams(backlash_mm=self.backlash_mm, holds_without_power=self.holds_without_power)
-        return RigParams(cell=cell, carriage=carriage)
+        return RigParams(cell=cell, carriage=carriage, settings=stored)
 
     def lines(self) -> list[str]:
         """What of this is not usual, as lines that ``read`` understands."""
@@ -81,7 +89,7 @@ class RigPlan:
             woven = " woven" if self.woven else ""
             out = [f"rig string {self.family} {self.length_mm:g}{woven} slack {self.slack_mm:g}"]
         out.append(f"rig seed {self.seed}")
-        for name, word in (("rate_hz", "rate"), ("settling", "settling"), ("late", "late"), ("backlash_mm", "backlash")):
+        for name, word in _UNUSUAL:
             if getattr(self, name) != getattr(usual, name):
                 out.append(f"rig {word} {getattr(self, name):g}")
         if not self.holds_without_power:
@@ -115,15 +123,23 @@ def read(text: str, rig: RigPlan | None = None) -> Scenario:
     return Scenario(rig, planned)
 
 
+_UNUSUAL = (
+    ("rate_hz", "rate"),
+    ("settling", "settling"),
+    ("late", "late"),
+    ("backlash_mm", "backlash"),
+    ("gain_error_percent", "gain-error"),
+)
 # word: (field, least, most, unit)
 _NUMBERS = {
     "tether": ("tether_n_mm", 1.0, 140.0, "N/mm"),
     "slack": ("slack_mm", 0.0, 200.0, _MM),
     "seed": ("seed", 0.0, 1e9, ""),
-    "rate": ("rate_hz", 40.0, 400.0, "a second"),
+    "rate": ("rate_hz", 5.0, 400.0, "a second"),
     "settling": ("settling", 1.0, 16.0, "conversions"),
     "late": ("late", 0.0, 16.0, "readings"),
     "backlash": ("backlash_mm", 0.0, 1.0, _MM),
+    "gain-error": ("gain_error_percent", -60.0, 60.0, "%"),
 }
 _WHOLE = {"seed", "settling", "late"}
 

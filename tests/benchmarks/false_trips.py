@@ -19,6 +19,7 @@ from random import Random
 
 from evenbed.head import states as st
 from evenbed.head.types import Event, Pull
+from evenbed.job.ceiling import Frame, Planned, session_ceiling
 from evenbed_fw import faults
 from evenbed_sim import presets
 from evenbed_sim.carriage import CarriageParams
@@ -29,7 +30,6 @@ from evenbed_sim.strand import Strand, StrandParams
 from scipy.special import gammaincinv
 
 KGF_N = 9.80665
-CEILING_RATIO = 1.25  # session's ceiling over the highest planned force: as in plants.py
 SCATTER = 0.2
 PUSH_MM = (10.0, 15.0)  # sideways, in the middle of a span
 THUMB_N = 60.0  # nobody pushes harder by chance: on a tight short span that is less than PUSH_MM
@@ -423,11 +423,11 @@ def whole(trade: Trade) -> Whats:
 
 
 def string(
-    number: int, trade: Trade, whats: Whats, ceiling_ratio: float = CEILING_RATIO, previous_mm: float = 0.0
+    number: int, trade: Trade, whats: Whats, ceiling_ratio: float | None = None, previous_mm: float = 0.0
 ) -> Iterator[Done]:
     """String racquet ``number``: for each pull whether it is woven, and what happens (None: whatever may; asked for by name
-    a hot cell has an hour behind it). The session's ceiling is ``ceiling_ratio`` over the highest force that is planned. A
-    pull that is stopped ends the session; the next one begins on a new rig."""
+    a hot cell has an hour behind it). The session's ceiling is the commands' own, or ``ceiling_ratio`` over the highest
+    planned force. A pull that is stopped ends the session; the next one begins on a new rig."""
     rng = Random(f"racquet {number} {trade.preset.family}")
     main_n = rng.uniform(*trade.kgf) * KGF_N
     cross_n = main_n * rng.uniform(*trade.cross_ratio)
@@ -441,7 +441,11 @@ def string(
         chosen = _mixed(rng, woven, hot, stretched) if what is None else what
         over = 0.1 if "pre-stretch" in chosen else 0.0
         if session is None:
-            session = Session(rng, top_n * ceiling_ratio)
+            family = trade.preset.family
+            frame = Frame("badminton" if family == "badminton nylon" else "tennis")
+            planned = [Planned(top_n / 1.1, 0.1, family=family)] if stretched else [Planned(top_n, family=family)]
+            own_n = session_ceiling(planned, frame).force_n
+            session = Session(rng, top_n * ceiling_ratio if ceiling_ratio is not None else own_n)
         if "hot cell" in chosen:
             apart_s = PULL_APART_S if what is None else 3600.0
             session.zero_shift_n += drift_n_h * apart_s / 3600.0 + rng.uniform(-0.1, 0.1)
@@ -532,7 +536,7 @@ def odd(done: Done) -> bool:
     return bool(done.told or done.questions or done.ended != "let off")
 
 
-def work(job: tuple[int, float]) -> list[Done]:
+def work(job: tuple[int, float | None]) -> list[Done]:
     """String one racquet in a worker."""
     number, ceiling_ratio = job
     trade = TRADES[number % len(TRADES)]
@@ -545,7 +549,7 @@ def main(args: list[str]) -> None:
     parser.add_argument("--racquets", type=int, default=100)
     parser.add_argument("--first", type=int, default=0, help="number of the first one: go on where a run was ended")
     parser.add_argument("--jobs", type=int, default=2)
-    parser.add_argument("--ceiling", type=float, default=CEILING_RATIO, help="over the highest planned force")
+    parser.add_argument("--ceiling", type=float, help="over the highest planned force; by default the commands' own")
     parser.add_argument("--each", action="store_true", help="tell every pull that did not go as it should")
     chosen = parser.parse_args(args)
     jobs = [(n, chosen.ceiling) for n in range(chosen.first, chosen.first + chosen.racquets)]

@@ -83,3 +83,16 @@ def test_table_of_any_rig_covers_the_rate_it_allows(steps_mm: int, rate: int, ac
     for travel, steps_s in zip(s.travel_um, s.rates, strict=True):
         v = Fraction(steps_s * 1000, steps_mm)
         assert travel >= exact_um(v, s.age_us, s.granted_us, Fraction(accel * 1000, steps_mm))
+
+
+def test_each_speed_of_the_table_is_rounded_up_once() -> None:
+    # thirds of 10000 um/s: 3333.3, 6666.7; whole ones stay
+    speeds = [0, 3_334, 6_667, 10_000]
+    assert budget.travel_table(3, 10_000, 1_000_000, 0, 10_000) == [
+        budget.travel_um(v, 1_000_000, 0, 10_000) for v in speeds
+    ]
+
+
+def test_late_travel_is_whole_micrometres_and_one() -> None:
+    # 200000 um/s for 5 s; 200000^2 / (2 x 1000000)
+    assert budget.travel_um(200_000, 2_500_000, 2_500_000, 1_000_000) == 1_000_000 + 1 + 20_000 + 1

@@ -518,3 +518,50 @@ def test_an_armed_board_after_a_let_down_without_power_is_armed() -> None:
     b = latched()
     b.core.eased_unpowered = True
     assert b.arm() == 0 and not b.core.eased_unpowered
+
+
+# --- a string that is lost (section 8, fault 6) ----------------------------------------------------------------------
+def test_while_a_let_down_still_brakes_its_falling_force_is_no_lost_string() -> None:
+    b = easing(200.0)
+    b.rate = -40_000
+    b.read(200.0)
+    b.press()
+    for _ in range(3):
+        b.read(190.0)
+        assert b.core.since_eased == 0
+    b.rate = 0
+    for n in range(1, 4):
+        b.read(190.0)
+        assert b.core.since_eased == n
+    b.read(190.0, 3)
+    assert b.core.since_eased == 4
+
+
+@pytest.mark.parametrize(("make", "since"), [(frozen, 4), (holding, 1), (drawing, 1)])
+def test_going_down_but_not_let_down_is_judged(make: Callable[[], Bench], since: int) -> None:
+    b = make()
+    b.rate = -1_600
+    b.core.since_eased = since
+    b.tick()
+    assert b.core.since_eased == since
+
+
+def test_an_armed_board_that_eased_before_has_not_just_eased() -> None:
+    b = easing(25.0).read(5.0, 3)
+    b.at = int(b.core.end)
+    b.tick()
+    assert b.core.state == safety.ARMED and b.core.mode == wire.EASE
+    b.read(5.0, 6)
+    assert b.core.since_eased == 4
+
+
+def test_the_first_reading_that_is_believed_may_already_be_a_leap() -> None:
+    b = Bench()
+    for n in range(4):
+        b.raw(n)
+    b.raw(2_000_000)
+    assert b.core.implausible == 1 and not b.core.sound
+    b = Bench()
+    for n in (0, 2_000_000, 0, 2_000_000):
+        b.raw(n)
+    assert b.core.implausible == 0, "while it settles it may leap"

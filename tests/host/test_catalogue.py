@@ -23,7 +23,10 @@ ROOT = Path(__file__).resolve().parents[2]
 RIG = RigModel(21000.0, 8759.0, 1600.0, 330.0, 0.0125, 60.0, 800.0, 6.0, 20.0, 130.0, 40.0, 0.0417, 0.0278)
 BOARD = range(1, len(faults.NAMES))
 VALUES = {
-    **{f"{name}_n": 123.4 for name in ("force", "bound", "ceiling", "asked", "echo", "limit", "zero", "reference")},
+    **{
+        f"{name}_n": 123.4
+        for name in ("force", "bound", "ceiling", "asked", "echo", "limit", "zero", "reference", "expanded", "top")
+    },
     **{f"{name}_s": 0.012 for name in ("age", "silent", "waited")},
     "travel_mm": 41.0,
 }

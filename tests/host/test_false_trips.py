@@ -40,8 +40,6 @@ from tests.benchmarks.false_trips import (
     upper_bound,
 )
 
-# As the commands choose it today, over the highest planned force.
-COMMANDS_RATIO = 1.06
 ON_CROSSES = ("none", "push on the bed", "lean on the frame")
 
 
@@ -71,13 +69,10 @@ def test_the_hands_were_felt() -> None:
     assert all(d.room_n > 0.0 for d in the_slice())
 
 
-@pytest.mark.xfail(
-    strict=True, reason="the commands' ceiling is 6 % above the plan: no room for a finger on a stiff string"
-)
 def test_the_commands_own_ceiling_has_room_for_hands() -> None:
     aramid = next(t for t in TRADES if t.preset is presets.ARAMID)
     whats: Whats = [(False, ("push on the held string",))] * 4
-    done = list(string(2001, aramid, whats, COMMANDS_RATIO, 250.0))
+    done = list(string(2001, aramid, whats, previous_mm=250.0))
     assert [tell(d) for d in done if d.trips] == []
 
 

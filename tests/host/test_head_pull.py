@@ -44,7 +44,7 @@ def check_record(record: PullRecord, ceiling_n: float) -> None:
     assert record.ended == "let off"
     assert record.proof in ("holds", "not yet judged")
     missing = [f.name for f in fields(record) if getattr(record, f.name) is None]
-    assert not missing
+    assert missing == ["calibration", "expanded_n"]  # these rigs are not calibrated
     assert (
         0.0
         < (record.contact_s or 0.0)

@@ -41,10 +41,9 @@ TARGETS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "evenbed.head.guard": (("tests/host/test_guard.py",), ()),
 }
 
-# Comparisons: the neighbour (boundary) and the opposite; == also the two orders, as states and faults are ordered.
-# Arithmetic: the opposite. Left out: what no one writes by mistake (a power for a sum) and what is no change for
+# Comparisons: the neighbour (boundary) and the opposite. Arithmetic: the opposite. Left out: what no one writes by mistake (a power for a sum) and what is no change for
 # integers (an identity for an equality).
-COMPARISONS = "Gt_GtE GtE_Gt Lt_LtE LtE_Lt Gt_LtE GtE_Lt Lt_GtE LtE_Gt Eq_NotEq NotEq_Eq Eq_LtE Eq_GtE Is_IsNot IsNot_Is"
+COMPARISONS = "Gt_GtE GtE_Gt Lt_LtE LtE_Lt Gt_LtE GtE_Lt Lt_GtE LtE_Gt Eq_NotEq NotEq_Eq Is_IsNot IsNot_Is"
 ARITHMETIC = "Add_Sub Sub_Add Mul_FloorDiv FloorDiv_Mul Mod_FloorDiv RShift_LShift LShift_RShift BitOr_BitAnd BitAnd_BitOr"
 OPERATORS = (
     *(f"core/ReplaceComparisonOperator_{pair}" for pair in COMPARISONS.split()),

@@ -13,6 +13,7 @@ import serial
 from evenbed.control.port import open_port
 from evenbed.head.record import PullRecord
 from evenbed.head.types import Pull
+from evenbed.job.ceiling import Frame, Planned, session_ceiling
 
 from evenbed_sim import presets
 from evenbed_sim.bed import StringBed
@@ -115,7 +116,8 @@ class Demo:
         self.rig = Rig(self._strand(self.now), RigParams(), seed=seed)
         self.stringer = Stringer(self.rig, self._habits(self.now), seed=seed)
         top = max(p.reference_n for p in self.pulls)
-        self.host = VirtualRun(self.rig, top * 1.06)
+        ceiling = session_ceiling([Planned(top, family="nylon")], Frame("tennis"))
+        self.host = VirtualRun(self.rig, ceiling.force_n)
         self.host.wire_down = lambda at, data: [(at, self.wire.to_host(data))]
         self.host.wire_up = lambda at, data: [(at, self.wire.to_board(data))]
         self.host.on_line = self._on_line

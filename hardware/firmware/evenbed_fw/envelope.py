@@ -52,49 +52,33 @@ class Envelope:
         if force < s.contact_counts >> 1:
             self.contact = False
             return
-        if self.ring_loaded < RING:
-            self.ring_loaded += 1
+        self.ring_loaded = min(self.ring_loaded + 1, RING)
         if self.ring_loaded < RING - 1:
             return
         # The force is about two readings late: it is held against the positions of two readings ago.
         i = self.ring - 1
         moved = self.ring_position[(i - 2) % RING] - self.ring_position[(i - 6) % RING]
-        rise = force - self.ring_force[(i - 4) % RING] >> 4
-        if rise > s.rise_most:
-            rise = s.rise_most
-        if moved * 4 >= s.steps_mm and rise > 0:
-            k16 = rise * s.steps_mm // moved
-            if k16 > self.stiff16:
-                self.stiff16 = k16
+        rise = max(0, min(force - self.ring_force[(i - 4) % RING] >> 4, s.rise_most))
+        if moved * 4 >= s.steps_mm:
+            self.stiff16 = max(self.stiff16, rise * s.steps_mm // moved)
 
     def _grant(self, force: int, position: int, rate: int) -> None:
         """The envelope: the speed at which everything still stands before ceiling + overrun, and the steps for it."""
         s = self.s
         k16 = s.stiffest_k16
         if self.contact and self.stiff16:
-            k16 = self.stiff16 * s.stiffening_x10 // 10 + 1
-            if k16 > s.stiffest_k16:
-                k16 = s.stiffest_k16
-        headroom = self.ceiling + s.overrun_counts - force
-        i = 0
-        if headroom > 0:
-            i = budget.fastest(s.travel_um, (headroom >> 4) * 1000 // k16)
-            # While the reading aged the gripper moved on, perhaps faster than it may now: that travel is known.
-            gone = position - self.ring_position[(self.ring - 1 - s.age_samples) % RING]
-            if gone > s.gone_most:
-                gone = s.gone_most
-            left = (headroom >> 4) - (k16 * gone // s.steps_mm if gone > 0 else 0)
-            late = budget.fastest(s.travel_late_um, left * 1000 // k16) if left > 0 else 0
-            if late < i:
-                i = late
+            k16 = min(self.stiff16 * s.stiffening_x10 // 10 + 1, s.stiffest_k16)
+        room16 = max(0, self.ceiling + s.overrun_counts - force) >> 4
+        # While the reading aged the gripper moved on, perhaps faster than it may now: that travel is known.
+        gone = position - self.ring_position[(self.ring - 1 - s.age_samples) % RING]
+        left16 = max(0, room16 - k16 * max(0, min(gone, s.gone_most)) // s.steps_mm)
+        i = budget.fastest(s.travel_um, room16 * 1000 // k16)
+        i = min(i, budget.fastest(s.travel_late_um, left16 * 1000 // k16))
         self.cap_up = s.rates[i]
         self.limiting = i < len(s.rates) - 1 and self.rate > self.cap_up
-        up = rate if rate > 0 else 0
-        down = -rate if rate < 0 else 0
-        self.high = position + self._reach(self.cap_up, up)
-        if force >= self.soft:
-            self.high = position + self._brake(up)
-        self.low = position - self._reach(s.rate_max_steps_s, down)
+        up = max(0, rate)
+        self.high = position + (self._reach(self.cap_up, up) if force < self.soft else self._brake(up))
+        self.low = position - self._reach(s.rate_max_steps_s, max(0, -rate))
 
     def _brake(self, rate: int) -> int:
         v16 = rate >> 4
@@ -103,5 +87,4 @@ class Envelope:
     def _reach(self, allowed: int, rate: int) -> int:
         """Steps for the granted time at the allowed rate, and to brake from the faster of both rates."""
         granted_ms = self.s.granted_us // 1000 + 1
-        top = rate if rate > allowed else allowed
-        return allowed * granted_ms // 1000 + self._brake(top)
+        return allowed * granted_ms // 1000 + self._brake(max(rate, allowed))

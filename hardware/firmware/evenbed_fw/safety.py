@@ -149,13 +149,11 @@ class Core(Envelope):
         self.ring_force[self.ring] = force
         self.ring_position[self.ring] = position
         self.ring = (self.ring + 1) % RING
-        if self.seen < 100:
-            self.seen += 1
+        self.seen = min(self.seen + 1, 100)
         if self.seen <= SETTLE:
             return
         self.force = force
-        if self.since_eased < SETTLE:
-            self.since_eased += 1
+        self.since_eased = min(self.since_eased + 1, SETTLE)
         loaded = self.state == MOVING or self.state == HOLDING or (self.state == FROZEN and self.since_eased >= SETTLE)
         if force > self.ceiling and (self.state == MOVING or self.state == HOLDING):
             self.trip(now_us, faults.OVER_TENSION, raw, position, rate)
@@ -247,7 +245,7 @@ class Core(Envelope):
         if self.state == EASING:
             if held_ms == 0:
                 self.state = FROZEN
-                self.end = position - self._brake(-rate if rate < 0 else 0)
+                self.end = position - self._brake(max(0, -rate))
             elif not self.eased_to and (not self.contact if self.sound else position <= self.contact_position):
                 # Stand here once; a new press goes on.
                 self.state = FROZEN
@@ -276,7 +274,7 @@ class Core(Envelope):
 
     def let_down_grant(self, rate: int) -> int:
         """Steps for 50 ms of let-down and to brake."""
-        return self.s.let_down_steps_s // 20 + self._brake(-rate if rate < 0 else 0)
+        return self.s.let_down_steps_s // 20 + self._brake(max(0, -rate))
 
     def _arrived(self) -> None:
         """An ease-off has reached its end. Without load and without a trip the board is armed again."""
@@ -333,7 +331,7 @@ class Core(Envelope):
             self.permit = False
             if fault == faults.OVER_TENSION and self.state != BACKING:
                 self.state = BACKING
-                self.end = position + self._brake(rate if rate > 0 else 0) - self.s.back_off_steps
+                self.end = position + self._brake(max(0, rate)) - self.s.back_off_steps
                 self.rate = self.s.let_down_steps_s
             else:
                 self.state = FROZEN
@@ -380,8 +378,7 @@ class Core(Envelope):
             return wire.ABOVE_LIMIT
         self.ceiling = ceiling
         self.stretch = self.stretch_steps()
-        if self.soft > ceiling:
-            self.soft = ceiling
+        self.soft = min(self.soft, ceiling)
         return 0
 
     def disarm(self) -> int:
@@ -474,25 +471,21 @@ class Core(Envelope):
             return wire.WRONG_STATE
         elif state == MOVING and self.mode == wire.EASE and mode != wire.EASE:
             return wire.WRONG_WAY  # an ease-off does not turn back up without a new draw
-        if mode == wire.EASE and end > position:
-            end = position
+        if mode == wire.EASE:
+            end = min(end, position)
         if mode == wire.HOLD:
             if state != HOLDING:
                 self.hold_entry = position
             self.state = HOLDING
-            if end > self.hold_entry + self.s.hold_travel_steps:
-                end = self.hold_entry + self.s.hold_travel_steps
+            end = min(end, self.hold_entry + self.s.hold_travel_steps)
         else:
             self.state = MOVING
         self.go_seq = seq
         self.mode = mode
         self.end = end
-        self.rate = rate if rate < self.s.rate_max_steps_s else self.s.rate_max_steps_s
-        if soft > 8388607 or soft < -8388608:  # beyond what the converter can read
-            soft = 8388607 if soft > 0 else -8388608
-        self.soft = soft - self.s.zero_counts
-        if self.soft > self.ceiling:
-            self.soft = self.ceiling
+        self.rate = min(rate, self.s.rate_max_steps_s)
+        soft = max(-8388608, min(soft, 8388607))  # what the converter can read
+        self.soft = min(soft - self.s.zero_counts, self.ceiling)
         self.lease_us = now_us
         self.expiry_us = expiry_ms * 1000
         return 0

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from functools import cached_property
-from itertools import pairwise
 from typing import Any
 
 from evenbed.calibration.budget import Budget, Expanded, Term, expand
@@ -17,6 +16,7 @@ from evenbed.calibration.fit import FitError
 from evenbed.calibration.steps import Cell, Series, Step
 from evenbed.calibration.uncertainty import Calibration, Conditions, Extrapolation, calibrate
 from evenbed.calibration.weights import Place
+from evenbed.head.types import Known
 
 FORMAT = "evenbed calibration 1"
 GRID = 12  # forces at which U is worked out for use in a pull
@@ -38,7 +38,8 @@ class Setting:
 
 @dataclass(frozen=True)
 class Document:
-    """One calibration. ``made`` is ISO 8601 with offset; ``weights`` what was typed for each load; ``remark`` free text."""
+    """One calibration. ``made`` is ISO 8601 with offset; ``weights`` what was typed for each step of the runs, in their
+    order, "" for a zero; ``remark`` free text."""
 
     made: str
     by: str
@@ -76,10 +77,7 @@ class Document:
     def setting(self) -> Setting:
         """What the board is to store."""
         rated = abs(self.cell.rated_counts_n)
-        gain = self.gain_counts_n
-        if self.cell.rating_corrected:
-            rated = gain
-        return Setting(round(self.zero_counts), round(gain * 1000.0), round(rated * 1000.0))
+        return Setting(round(self.zero_counts), round(self.gain_counts_n * 1000.0), round(rated * 1000.0))
 
     def budget(self, force_n: float) -> Budget:
         """All terms at a force on the board's straight line, N."""
@@ -102,6 +100,11 @@ class Document:
         top = TOP_SHARE * self.calibration.top_n
         forces = [top * i / GRID for i in range(GRID + 1)]
         return tuple((f, self.uncertainty(f).expanded_n) for f in forces)
+
+    def known(self, number: int) -> Known:
+        """What a session is told of it, under its number in the store."""
+        s = self.setting
+        return Known(number, self.made, s.zero_counts, s.gain_mcounts_n, self.calibration.top_n, self.table())
 
     # --- kept as JSON ------------------------------------------------------------------------------------------
     def plain(self) -> dict[str, Any]:
@@ -156,21 +159,3 @@ def document(plain: Mapping[str, Any]) -> Document:
 def series(runs: Sequence[Sequence[Step]]) -> tuple[Series, ...]:
     """Series of steps, empty ones left out."""
     return tuple(Series(tuple(steps)) for steps in runs if steps)
-
-
-@dataclass(frozen=True)
-class InUse:
-    """The calibration that a session works with: its number in the store, when it was made, highest weight and U."""
-
-    number: int
-    made: str
-    top_n: float
-    table: tuple[tuple[float, float], ...]
-
-    def expanded_n(self, force_n: float) -> float:
-        """U at a force, N, on straight lines between the points of the table."""
-        points = self.table
-        for (f0, u0), (f1, u1) in pairwise(points):
-            if force_n <= f1:
-                return u0 + (u1 - u0) * (force_n - f0) / (f1 - f0)
-        return points[-1][1] * force_n / points[-1][0]

@@ -173,8 +173,8 @@ def _judge_change(step: Step, before: Sequence[Step], zero: Step, cell: Cell, no
     if signal * rated < 0.0:
         return (
             f"The counts went {'down' if signal < 0.0 else 'up'} by {abs(signal):.0f} under {step.force_n:.1f} N: the "
-            "wrong way. The weight pulls backwards, or the cell is wired the other way round: turn it, or say that it "
-            "is inverted."
+            "wrong way. The weight pulls backwards, or the cell is wired the other way round: turn the cell, or swap its "
+            "two signal wires."
         )
     return "" if cell.rating_corrected else judge_sensitivity(signal / step.force_n, cell)
 

@@ -41,8 +41,8 @@ def report(rig: RigModel, ceiling_n: float, k_n_mm: float, unit: str) -> str:
     out = [
         f"Ceiling {show_force(ceiling_n, unit)}, overrun {show_force(rig.overrun_n, unit)}: everything stands before "
         f"{show_force(ceiling_n + rig.overrun_n, unit)}.",
-        f"A reading is up to {rig.age_s * 1000:.1f} ms old when it acts and grants steps for {rig.granted_s * 1000:.1f} ms; the "
-        f"drive brakes at {rig.accel_mm_s2:.0f} mm/s2.",
+        f"A reading is up to {rig.age_s * 1000:.1f} ms old when it acts and grants steps for {rig.granted_s * 1000:.1f} "
+        f"ms; the drive brakes at {rig.accel_mm_s2:.0f} mm/s2.",
         "",
         "Travel of a stop, and the most that the force rises meanwhile:",
         "   from      aged   granted   braking     total" + "".join(f"  {k:6.0f} N/mm" for k in STIFFNESSES),

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from evenbed.job.ceiling import SPORTS
-from evenbed.units import UNITS, UnitError, parse_force
+from evenbed.units import STANDARD_GRAVITY, UNITS, UnitError, parse_force
 
 if TYPE_CHECKING:
     from evenbed.cli.trips import Trips
@@ -85,7 +85,7 @@ def demo(real_time: bool, no_wait: bool, unit: str, picture: Path, seed: int) ->
 @click.argument("reference", type=FORCE)
 @click.option("--port", help="The board's serial port, such as /dev/ttyACM0, or what simrig prints.")
 @click.option("--sim", is_flag=True, help="Use a simulated rig with a simulated stringer instead of a port.")
-@click.option("--ceiling", type=FORCE, help="Highest force allowed; by default 6 % above the reference.")
+@click.option("--ceiling", type=FORCE, help="Highest force allowed; by default with room for hands that push.")
 @click.option("--sport", type=click.Choice(SPORTS), help="The frame's sport: a tension that it never takes is refused.")
 @click.option("--frame-max", type=FORCE, help="The highest tension that the frame's maker allows.")
 @click.option("--family", type=FAMILY, default="unknown", show_default=True, help="Kind of string; tunes 'steady'.")
@@ -169,13 +169,20 @@ def budget(ceiling: tuple[float, str], stiffness: float) -> None:
 @click.option("--woven", is_flag=True, help="A cross: the stringer straightens it.")
 @click.option("--tether", type=click.FloatRange(5, 120), help="A steel tether of this stiffness (N/mm), no string.")
 @click.option("--slack", type=click.FloatRange(0, 200), default=8.0, show_default=True, help="Slack before contact, mm.")
-@click.option("--hands", type=click.Choice(["auto", "keys", "prove"]), default="auto", show_default=True, help="Who acts.")
+@click.option("--hands", type=click.Choice(["auto", "keys", "prove", "weights"]), default="auto", show_default=True, help="Who acts.")
 @click.option("--weight", type=FORCE, help="What the hands of 'prove' hang on the gripper.")
 @click.option("--fault", "faults", multiple=True, metavar="LINE", help="Such as '180N cell stuck' or '200N estop on'.")
 @click.option("--scenario", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="A file of such lines.")
 @click.option("--list-faults", is_flag=True, help="Say which faults there are.")
 @click.option("--board", is_flag=True, help="Print what the board does, too.")
 @click.option("--seed", type=int, default=1, show_default=True, help="Another seed, other noise and timing.")
+@click.option(
+    "--rate", type=click.FloatRange(5, 400), default=80.0, show_default=True, help="Readings a second; the board expects 80."
+)
+@click.option(
+    "--gain-error", type=click.FloatRange(-60, 60), default=0.0, help="Percent by which the cell differs from its rating."
+)
+@click.option("--gravity", type=click.FloatRange(9.76, 9.84), default=STANDARD_GRAVITY, help="Where the weights hang, m/s2.")
 def simrig(
     family: str,
     length_mm: float,
@@ -189,6 +196,9 @@ def simrig(
     list_faults: bool,
     board: bool,
     seed: int,
+    rate: float,
+    gain_error: float,
+    gravity: float,
 ) -> None:
     """Run a simulated rig on a serial port (a pseudo-terminal) until Ctrl-C."""
     from evenbed.cli.simrig import SimrigRequest, run
@@ -208,6 +218,9 @@ def simrig(
                 seed=seed,
                 board=board,
                 weight_n=weight[0] if weight else None,
+                rate_hz=rate,
+                gain_error_percent=gain_error,
+                gravity_m_s2=gravity,
             )
         )
     )

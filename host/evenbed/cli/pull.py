@@ -49,7 +49,7 @@ class PullRequest:
 
 def ceiling(request: PullRequest) -> Ceiling:
     """The session's ceiling for one pull. Raises CeilingError with what to do."""
-    pull = Planned(request.reference_n, request.over_pull, "this pull")
+    pull = Planned(request.reference_n, request.over_pull, "this pull", request.family)
     frame = Frame(request.sport, request.frame_max_n)
     return session_ceiling([pull], frame, asked_n=request.ceiling_n, unit=request.unit)
 

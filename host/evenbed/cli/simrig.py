@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import select
 import signal
 import sys
@@ -19,6 +20,9 @@ from evenbed_sim.proving import ProvingHands
 from evenbed_sim.rig import Rig
 from evenbed_sim.scenario import RigPlan, Scenario
 from evenbed_sim.stringer import Habits, Stringer
+
+from evenbed.cli.weighthands import HOW, WeightHands
+from evenbed.units import STANDARD_GRAVITY
 
 LATE_US = 20000.0
 WATCH_US = 1000.0
@@ -51,6 +55,9 @@ class SimrigRequest:
     seed: int = 1
     weight_n: float | None = None
     board: bool = False
+    rate_hz: float = 80.0
+    gain_error_percent: float = 0.0
+    gravity_m_s2: float = STANDARD_GRAVITY
 
 
 def planned(request: SimrigRequest) -> Scenario:
@@ -63,6 +70,8 @@ def planned(request: SimrigRequest) -> Scenario:
         tether_n_mm=request.tether_n_mm,
         slack_mm=request.slack_mm,
         seed=request.seed,
+        rate_hz=request.rate_hz,
+        gain_error_percent=request.gain_error_percent,
     )
     text = "" if request.scenario is None else request.scenario.read_text()
     found = scenarios.read(text, rig)
@@ -152,6 +161,23 @@ class BoardWatch:
         )
 
 
+class TypedLines:
+    """Lines from a descriptor that never keeps anybody waiting; ``fd`` is None once it has ended."""
+
+    def __init__(self, fd: int) -> None:
+        self.fd: int | None = fd
+        self._buffer = b""
+
+    def read(self) -> list[str]:
+        """Whole lines that have come. Call it when the descriptor is ready."""
+        data = b"" if self.fd is None else os.read(self.fd, 4096)
+        if not data:
+            self.fd = None
+            return []
+        *lines, self._buffer = (self._buffer + data).split(b"\n")
+        return [line.decode(errors="replace") for line in lines]
+
+
 @contextlib.contextmanager
 def raw_keys() -> Iterator[bool]:
     """Keys one by one, if there is a terminal."""
@@ -190,22 +216,27 @@ def run(request: SimrigRequest) -> int:
     rig = Rig(plan.plant(), plan.params(), seed=plan.seed)
     player = faults.FaultPlayer(rig, scenario.faults, seed=plan.seed)
     keys = request.hands == "keys"
-    stringer = None if keys else Stringer(rig, habits_for(plan), seed=plan.seed)
+    weights = WeightHands(rig, player, request.gravity_m_s2, plan.seed) if request.hands == "weights" else None
+    stringer = None if keys or weights else Stringer(rig, habits_for(plan), seed=plan.seed)
     if stringer is not None:
         stringer.pulls_wanted = 0
         stringer.wait()
     proving = ProvingHands(rig, stringer, request.weight_n) if stringer and request.hands == "prove" else None
     hands = Hands(rig, plan)
     print(f"Simulated rig on {port.name}")
-    print(f"In another terminal:  evenbed pull 24kgf --port {port.name}")
-    print("The stringer acts by itself. Ctrl-C ends." if not keys else "Keys:", flush=True)
+    command = "calibrate" if weights else "pull 24kgf"
+    print(f"In another terminal:  evenbed {command} --port {port.name}")
+    if weights:
+        print(f"You hang the weights. Lines: {HOW}. Ctrl-C ends.", flush=True)
+    else:
+        print("The stringer acts by itself. Ctrl-C ends." if not keys else "Keys:", flush=True)
     if keys:
         print("".join(f"  {k}  {what}\n" for k, what in KEYS), end="", flush=True)
     # Ended by another program it says its last line too.
     signal.signal(signal.SIGTERM, signal.default_int_handler)
-    with raw_keys() as have_keys, contextlib.suppress(KeyboardInterrupt):
+    with raw_keys() if keys else contextlib.nullcontext(False) as have_keys, contextlib.suppress(KeyboardInterrupt):
         board = BoardWatch(rig) if request.board else None
-        _serve(plan, rig, port, stringer, proving, player, hands, have_keys and keys, board)
+        _serve(plan, rig, port, stringer, proving, player, hands, have_keys, board, weights)
     print(f"\nLargest true force at the gripper: {rig.plant.peak_n:.1f} N.")
     port.close()
     return 0
@@ -221,6 +252,7 @@ def _serve(
     hands: Hands,
     have_keys: bool,
     board: BoardWatch | None,
+    weights: WeightHands | None,
 ) -> None:
     from evenbed_sim.ptyport import PtyPort
 
@@ -229,6 +261,7 @@ def _serve(
     told = 0
     told_faults = 0
     watched = [port.fileno()] + ([sys.stdin.fileno()] if have_keys else [])
+    typed = TypedLines(sys.stdin.fileno()) if weights else None
     used = False
     while True:
         now_us = (time.monotonic() - start) * 1e6
@@ -264,7 +297,10 @@ def _serve(
         for t, what in player.log[told_faults:]:
             print(f"{t:8.2f} s  {rig.force_n:6.1f} N  FAULT {what}", flush=True)
         told_faults = len(player.log)
-        ready = select.select(watched, [], [], 0.001)[0]
+        ready = select.select([*watched, *([typed.fd] if typed and typed.fd is not None else [])], [], [], 0.001)[0]
+        if weights and typed and typed.fd in ready:
+            for done in (weights.do(line) for line in typed.read()):
+                print(f"{rig.t_us * 1e-6:8.2f} s  {rig.hung_n:6.1f} N  {done}", flush=True)
         if have_keys and sys.stdin.fileno() in ready:
             key = sys.stdin.read(1)
             if key == "q":

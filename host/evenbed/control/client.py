@@ -12,7 +12,7 @@ from dataclasses import asdict
 from typing import Any
 
 from evenbed.control.loop import Mechanics
-from evenbed.head.types import Ask, Pull
+from evenbed.head.types import Ask, Known, Pull
 
 
 class ControlClient:
@@ -28,6 +28,7 @@ class ControlClient:
         mechanics: Mechanics | None = None,
         records: socket.socket | None = None,
         simulated: bool | None = None,
+        known: Known | None = None,
     ) -> None:
         ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         self._socket = ours
@@ -38,6 +39,7 @@ class ControlClient:
             "mechanics": asdict(mechanics or Mechanics()),
             "records_fd": records.fileno() if records is not None else None,
             "simulated": simulated,
+            "known": asdict(known) if known is not None else None,
         }
         # In a session of its own: Ctrl-C in the terminal is for the terminal, not for the loop.
         self.process = subprocess.Popen(

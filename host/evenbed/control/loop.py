@@ -12,14 +12,16 @@ from dataclasses import asdict, dataclass
 from evenbed.control.blackbox import BlackBox, Start
 from evenbed.head import start as head_start
 from evenbed.head.head import Head, Step
-from evenbed.head.types import Ask, Command, Event, Go, RigModel
+from evenbed.head.stops import told
+from evenbed.head.types import Ask, Command, Event, Go, Known, RigModel
 from evenbed.link import start as link_start
 from evenbed.link.messages import BoardInfo, Limits, No, Ok, Sample, Trip
 from evenbed.link.session import LinkError, Ready, Rebooted, Session, Silent
 
 MIN_PERIOD_US = 2_500
 MAX_PERIOD_US = 25_000
-SILENT, RESTARTED = 41, 42  # of the catalogue
+SILENT, RESTARTED, CALIBRATION_UNKNOWN, CALIBRATION_KNOWN, BEYOND_CALIBRATION = 41, 42, 76, 77, 78  # of the catalogue
+WARN_ABOVE = 1.2  # times the highest weight of the calibration
 EXPIRY_MS = 150  # the longest the board takes; what may move until then is bounded by the granted steps
 _LINES = {"arm", "ceiling"}  # those that carry a force
 
@@ -78,12 +80,14 @@ class ControlLoop:
         ceiling_n: float,
         listener: Callable[[float, Event], None],
         mechanics: Mechanics | None = None,
+        known: Known | None = None,
     ) -> None:
         self.session = Session()
         self.head: Head | None = None
         self._ceiling_n = ceiling_n
         self._told = listener
         self._mechanics = mechanics or Mechanics()
+        self._known = known
         self.box = BlackBox(asdict(self._mechanics))
         self._asks: list[Ask] = []
         self._awaited: int | None = None
@@ -158,6 +162,20 @@ class ControlLoop:
         if self.head is None or self.head.rig != model:
             self.head = Head(model, self._ceiling_n)
         self._listener(now_s, Event("connected", _connected(ready.board, ready.limits)))
+        if self._known is not None:
+            self._listener(now_s, self._calibrated(self.head, self._known, ready.limits))
+
+    def _calibrated(self, head: Head, known: Known, limits: Limits) -> Event:
+        """Does the board reckon with the calibration in use?"""
+        if (known.zero_counts, known.gain_mcounts_n) != (limits.zero_counts, limits.gain_mcounts_n):
+            head.known = None
+            return told(CALIBRATION_UNKNOWN, {"sensitivity": f"{limits.counts_per_n:.1f} counts/N"})
+        head.known = known
+        force_n = head.pull.reference_n if head.pull is not None else known.top_n
+        expanded_n = known.expanded_n(force_n)
+        words = {"number": str(known.number), "made": known.made[:10]}
+        number = BEYOND_CALIBRATION if force_n > WARN_ABOVE * known.top_n else CALIBRATION_KNOWN
+        return told(number, words, expanded_n=expanded_n, force_n=force_n, top_n=known.top_n)
 
     def _gone(self, now_s: float, number: int, **values: float) -> None:
         self._awaited = None

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import serial
 
 from evenbed.control.port import open_port
-from evenbed.link.messages import Limits, No, Ok, Sample
+from evenbed.link.messages import CellRating, Limits, No, Ok, Sample
 from evenbed.link.session import Rebooted, Session, Silent
 
 CONNECT_S = 5.0
@@ -41,6 +41,7 @@ class Listening:
         self.session = Session()
         self._conversion = -1
         self._answers: dict[int, Ok | No] = {}
+        self._rating: CellRating | None = None
         self._again = False
         self._connect()
 
@@ -78,6 +79,8 @@ class Listening:
                     found.append(Reading(self.session.clock.latest_s, said.raw_counts, said.sound, said))
             elif isinstance(said, (Ok, No)):
                 self._answers[said.of] = said
+            elif isinstance(said, CellRating):
+                self._rating = said
             elif isinstance(said, (Silent, Rebooted)):
                 self._again = True
         out = self.session.take()
@@ -100,6 +103,17 @@ class Listening:
             if seq in self._answers:
                 return self._answers.pop(seq)
         raise MeasureError(f"The board has not answered '{kind}'. Check the cable, then try again.")
+
+    def cell(self) -> CellRating:
+        """Ask for the cell's rating and the highest limit that may be proposed. Raises MeasureError if no answer comes."""
+        self._rating = None
+        self.session.ask(time.monotonic(), "cell")
+        until = time.monotonic() + ANSWER_S
+        while time.monotonic() < until:
+            self.readings(0.05)
+            if self._rating is not None:
+                return self._rating
+        raise MeasureError("The board has not answered 'cell'. Check the cable, then try again.")
 
     def refresh(self) -> Limits | None:
         """Ask the board for its limits anew; None if no answer came."""

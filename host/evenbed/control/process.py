@@ -30,7 +30,7 @@ from evenbed.control.port import PortError, open_port
 from evenbed.control.status import status
 from evenbed.head import states as st
 from evenbed.head.learning import warm_up
-from evenbed.head.types import Ask, Event, Pull
+from evenbed.head.types import Ask, Event, Known, Pull
 from evenbed.link.session import LinkError
 
 STATUS_S = 0.04
@@ -68,6 +68,7 @@ class Server:
         mechanics: Mechanics,
         records: socket.socket | None = None,
         simulated: bool | None = None,
+        known: Known | None = None,
     ) -> None:
         self.port_name = port_name
         self.records = Outbox(records)
@@ -76,7 +77,7 @@ class Server:
         self._moment_s = -1e9
         self.client = client
         self.client_gone = False
-        self.loop = ControlLoop(ceiling_n, self._event, mechanics)
+        self.loop = ControlLoop(ceiling_n, self._event, mechanics, known)
         self.port: serial.Serial | None = None
         self._plans: list[Pull] = []
         self._status_s = 0.0
@@ -279,7 +280,10 @@ def main() -> int:
     client = socket.socket(fileno=int(setup["fd"]))
     records = socket.socket(fileno=int(setup["records_fd"])) if setup["records_fd"] is not None else None
     mechanics = Mechanics(**setup["mechanics"])
-    return Server(setup["port"], setup["ceiling_n"], client, mechanics, records, setup["simulated"]).run()
+    known = setup["known"]
+    if known is not None:
+        known = Known(**{**known, "table": tuple((f, u) for f, u in known["table"])})
+    return Server(setup["port"], setup["ceiling_n"], client, mechanics, records, setup["simulated"], known).run()
 
 
 def _finite(value: Any) -> Any:

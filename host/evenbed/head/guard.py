@@ -13,7 +13,7 @@ CEILING, TRAVEL = 51, 52  # of the catalogue
 
 
 def margin_n(rig: RigModel, shot: Shot, ceiling_n: float, k_n_mm: float) -> float:
-    """What is left below ceiling + overrun, N, if everything went wrong now: the stop budget at this speed and stiffness."""
+    """What is left below ceiling + overrun, N, if everything went wrong now: the stop budget at this speed."""
     return ceiling_n + rig.overrun_n - shot.reference_force_n - rise_n(rig, k_n_mm, shot.v_mm_s)
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from evenbed_fw import faults, safety, wire
 
+from evenbed.head import planning
 from evenbed.head import states as st
 from evenbed.head.align import Aligner
 from evenbed.head.asking import ANSWER_S, Asking
@@ -18,12 +19,23 @@ from evenbed.head.learning import DelayBook
 from evenbed.head.pedal import PedalListener
 from evenbed.head.proof import ProofBook
 from evenbed.head.record import PullRecord
-from evenbed.head.reference import NOISE_N, PATIENCE_S, SHIFT_N, ZERO_FAR, ZERO_NO_READINGS, Referencing
+from evenbed.head.reference import (
+    NOISE_N,
+    PATIENCE_S,
+    ZERO_FAR,
+    ZERO_NO_READINGS,
+    ZERO_NOT_HOME,
+    ZERO_SHIFTED,
+    Referencing,
+    ZeroWatch,
+    at_home,
+    shift_n,
+)
 from evenbed.head.running import RETURN_MM_S, PullRun
 from evenbed.head.steady import Forecast
 from evenbed.head.stops import stop_event, told
 from evenbed.head.tripped import Tripped
-from evenbed.head.types import Ask, Command, Event, Force, Fresh, Go, Pull, RigModel, Say, Shot, Stale
+from evenbed.head.types import Ask, Command, Event, Force, Fresh, Go, Known, Pull, RigModel, Say, Shot, Stale
 from evenbed.link.messages import No, Ok, Sample, Trip
 
 STALE_S = 0.1
@@ -63,6 +75,8 @@ class Head:
         self._now = 0.0
         self._aligner = Aligner(rig.period_s)
         self._referencing: Referencing | None = None
+        self._zero_watch: ZeroWatch | None = None
+        self.known: Known | None = None  # the calibration that the board reckons with
         self._since_s = 0.0
         self._conversion = -1
         self._tripped: Tripped | None = None
@@ -123,40 +137,12 @@ class Head:
     @property
     def word(self) -> str:
         """The word of the moment."""
-        state = self.state
-        if state == st.HOLDING:
-            if self.question:
-                return "question"
-            if self.steady:
-                return "clamp"
-            return "straighten" if self.pull is not None and self.pull.woven else "wait"
-        if state == st.PROVING_CLAMP:
-            return "question" if self.question else "wait"
-        return {
-            st.UNARMED: "arm",
-            st.SLACK: "draw",
-            st.EASING_OFF: "let off",
-            st.RETURNING: "let off",
-            st.FROZEN: "stopped",
-            st.TRIPPED: "stop",
-            st.BOOTED_LOADED: "loaded",
-        }.get(state, "wait")
+        return st.word(self.state, self.question, self.steady, self.pull is not None and self.pull.woven)
 
     # --- what may be asked ------------------------------------------------------------------------------------
     def plan(self, pull: Pull) -> None:
         """Set the next pull. Raises ValueError if it does not fit under the session's ceiling or is no pull at all."""
-        top = pull.reference_n * (1.0 + pull.over_pull)
-        if not 0.0 < pull.reference_n < float("inf"):
-            raise ValueError("a pull needs a reference above 0 N")
-        if not 0.0 <= pull.over_pull <= 0.5 or not 0.0 <= pull.over_pull_s <= 60.0:
-            raise ValueError("pre-stretch goes up to 50 % and 60 s")
-        if not 1.0 <= pull.speed_mm_s <= 1000.0 or not 1.0 <= pull.slack_max_mm <= 1000.0:
-            raise ValueError("speed (mm/s) and slack (mm) must lie between 1 and 1000")
-        if top > self.ceiling_n - 0.02 * pull.reference_n:
-            raise ValueError(
-                f"{top:.0f} N is too near the session's ceiling of {self.ceiling_n:.0f} N: "
-                "lower the reference, or arm with a higher ceiling"
-            )
+        planning.check(pull, self.ceiling_n, self.known)
         self.pull = pull
 
     def set_ceiling(self, ceiling_n: float) -> None:
@@ -164,14 +150,10 @@ class Head:
 
         Raises ValueError for a ceiling that is none, above the rig's limit, or above the present one while armed.
         """
-        if not 0.0 < ceiling_n <= self.rig.limit_n:
-            raise ValueError(f"a ceiling lies above 0 N and at or below the rig's limit of {self.rig.limit_n:.0f} N")
-        if self.state in (st.UNARMED, st.BOOTED_LOADED):
+        unarmed = self.state in (st.UNARMED, st.BOOTED_LOADED)
+        planning.check_ceiling(ceiling_n, self.rig.limit_n, None if unarmed else self.ceiling_n)
+        if unarmed:
             self.ceiling_n = ceiling_n
-        elif ceiling_n > self.ceiling_n:
-            raise ValueError(
-                f"the ceiling of {self.ceiling_n:.0f} N is raised only unarmed: let off, disarm, then set {ceiling_n:.0f} N"
-            )
         else:
             self._ceiling_due_n = ceiling_n
         if self.pull is not None and self.pull.reference_n > ceiling_n and self.state not in st.LOADED:
@@ -220,7 +202,11 @@ class Head:
 
     def _armed(self) -> None:
         self._enter("armed")
-        self._referencing = Referencing(self.rig, self._now)
+        self._referencing = Referencing(self.rig, self._now, self._shift_n, self.working_zero_n)
+
+    @property
+    def _shift_n(self) -> float:
+        return shift_n(self.known, self.pull.reference_n if self.pull is not None else self.ceiling_n)
 
     def step(self, now_s: float, sample: Sample | None, board_s: float, taken_s: float, asks: tuple[Ask, ...] = ()) -> Step:
         """Take one sample or none, and what people ask. ``board_s`` is the sample's time on the board's clock, for
@@ -270,6 +256,8 @@ class Head:
 
     def _enter(self, name: str) -> None:
         self.states.fire(name)
+        if self.states.state == st.SLACK:
+            self._zero_watch = ZeroWatch(self._now, self._shift_n)
         self._since_s = self._now
         self.pedal.lock(self._now)
         self._tell("state", self.states.state)
@@ -432,6 +420,9 @@ class Head:
             self._tell("hint", "The readings are not sound: nothing is drawn.")
             return
         self.run = PullRun(self.rig, pull, self.ceiling_n, self._aligner, self.delays, self.proofs, self._now, shot)
+        if self.known is not None:
+            self.run.record.calibration = self.known.number
+            self.run.record.expanded_n = self.known.expanded_n(pull.reference_n)
         self._guarded = False
         self._enter("draw")
 
@@ -443,6 +434,8 @@ class Head:
     def _act(self, shot: Shot) -> None:
         if self.state == st.REFERENCING:
             self._reference(shot)
+        elif self.state == st.SLACK:
+            self._watch_zero(shot)
         elif self.state == st.TRIPPED and self._tripped is not None:
             self._commands += self._tripped.step(self._now, shot, self.ceiling_n)
         elif self.state in st.LOADED:
@@ -478,18 +471,31 @@ class Head:
                 self._events.append(why)
             self._guarded = True
 
+    def _watch_zero(self, shot: Shot) -> None:
+        watch = self._zero_watch
+        if watch is None:
+            return
+        new = watch.step(self._now, shot, at_home(shot, self.home_mm), self.working_zero_n)
+        if new is not None:
+            self.working_zero_n = new
+        elif watch.shifted_n is not None:
+            self._events.append(told(ZERO_SHIFTED, zero_n=watch.shifted_n))
+            self._zero_watch = None
+
     def _reference(self, shot: Shot) -> None:
         assert self._referencing is not None
-        done = self._referencing.step(self._now, shot)
+        done = self._referencing.step(self._now, shot, at_home(shot, self.home_mm))
         if done is None:
             return
         if done.refused:
-            limit_n = SHIFT_N if done.refused == ZERO_FAR else NOISE_N
+            limit_n = self._referencing.limit_n if done.refused == ZERO_FAR else NOISE_N
             self._events.append(told(done.refused, zero_n=done.zero_n, limit_n=limit_n, waited_s=PATIENCE_S))
             self._enter("zero_refused")
             self._want("disarm")
             return
         self.working_zero_n = done.zero_n
+        if done.kept:
+            self._events.append(told(ZERO_NOT_HOME, zero_n=done.zero_n))
         self._enter("zeroed")
 
 

@@ -32,5 +32,7 @@ class PullRecord:
     least_margin_n: float = float("inf")
     force_at_clamp_n: float | None = None
     limited: bool = False
+    calibration: int | None = None  # its number in the store
+    expanded_n: float | None = None  # U (k = 2) of the force at the reference
     disturbances: list[Disturbance] = field(default_factory=list)
     ended: str = ""  # "let off", "let down", "no string", or the name of a stop

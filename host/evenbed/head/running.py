@@ -24,6 +24,8 @@ EASE_MM_S = 40.0
 RETURN_MM_S = 30.0
 NEARLY_SLACK_N = 20.0
 SLACK_N = 3.0
+LOADED_N = 10.0  # above this the board calls a string loaded
+FLAT_N, FLAT_MM = 0.6, 4.0
 STROKE_RESERVE_MM = 5.0
 DRAW_PATIENCE_S = 5.0
 OUT_OF_TRAVEL, NO_STRING, OUT_OF_HOLD_TRAVEL, END_REACHED, PROOF_OPEN, PROOF_SLIPS = 82, 83, 84, 85, 87, 88  # catalogue
@@ -71,6 +73,7 @@ class PullRun:
         self._reached_mm = shot.x_mm
         self._over_until_s = 0.0
         self._told_end = False
+        self._flat_from: tuple[float, float] | None = None
 
     @property
     def steady(self) -> bool:
@@ -244,13 +247,20 @@ class PullRun:
         self.told.append(told(number, ratio=proof.ratio, reference_n=self.pull.reference_n))
         return go
 
+    def _flat(self, shot: Shot) -> bool:
+        """Has the way down left the little that is shown as it was? Then it is the zero that has moved, not a string: the
+        softest one gives ten times as much over that way."""
+        if self._flat_from is None or abs(shot.force_n - self._flat_from[1]) > FLAT_N:
+            self._flat_from = (shot.x_mm, shot.force_n)
+        return shot.force_n < LOADED_N and self._flat_from[0] - shot.x_mm > FLAT_MM
+
     # --- letting off -----------------------------------------------------------------------------------------
     def _ease(self, state: str, shot: Shot, since_s: float) -> Go | None:
         speed = RETURN_MM_S
         if state == st.EASING_OFF:
             speed = EASE_MM_S if shot.force_n > NEARLY_SLACK_N else RETURN_MM_S / 2.0
             at_end = shot.sample.has(safety.F_END_LOW) and shot.v_mm_s == 0.0
-            if shot.force_n < SLACK_N or (at_end and shot.sample.state == safety.ARMED):
+            if shot.force_n < SLACK_N or self._flat(shot) or (at_end and shot.sample.state == safety.ARMED):
                 self.happened.append("slack_again")
             elif at_end:
                 if not self._told_end:

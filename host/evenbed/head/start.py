@@ -11,7 +11,8 @@ from typing import Any
 from evenbed.head import states as st
 from evenbed.head.head import Head
 from evenbed.head.learning import Delay
-from evenbed.head.types import Event, Pull, RigModel, Shot
+from evenbed.head.reference import ZeroWatch
+from evenbed.head.types import Event, Known, Pull, RigModel, Shot
 from evenbed.link.messages import Sample
 
 REST: dict[str, tuple[str, ...]] = {  # states from which a head can go on, and the way there
@@ -21,7 +22,7 @@ REST: dict[str, tuple[str, ...]] = {  # states from which a head can go on, and 
 }
 PLAIN = (bool, int, float, str, type(None))
 # What is carried over by hand, what comes with the rig, and what is only used in a pull, which there is none of at rest.
-BY_HAND = ("states", "pull", "delays", "proofs", "pedal", "shot", "stop", "_aligner", "_line")
+BY_HAND = ("states", "pull", "delays", "proofs", "pedal", "shot", "stop", "_aligner", "_line", "_zero_watch", "known")
 MADE_ANEW = ("rig", "guard", "run", "_referencing", "_tripped", "_asking", "_commands", "_events")
 
 
@@ -39,6 +40,8 @@ class HeadStart:
     positions: list[tuple[float, float, float]]  # s of the board, mm, mm/s
     shot: dict[str, Any] | None
     line: list[int] | None
+    zero_watch: dict[str, Any] | None = None
+    known: dict[str, Any] | None = None
 
 
 def at_rest(head: Head) -> bool:
@@ -65,6 +68,8 @@ def snapshot(head: Head) -> HeadStart:
         positions=list(zip(aligner._t, aligner._x, aligner._v, strict=True)),
         shot={**vars(shot), "sample": list(shot.sample)} if shot is not None else None,
         line=list(head._line) if head._line is not None else None,
+        zero_watch=_watch_plain(head._zero_watch),
+        known=asdict(head.known) if head.known is not None else None,
     )
 
 
@@ -92,7 +97,19 @@ def restore(rig: RigModel, start: HeadStart) -> Head:
     if start.shot is not None:
         head.shot = Shot(**{**start.shot, "sample": Sample(*start.shot["sample"])})
     head._line = Sample(*start.line) if start.line is not None else None
+    head._zero_watch = None
+    if start.zero_watch is not None:
+        head._zero_watch = ZeroWatch(0.0, 0.0)
+        vars(head._zero_watch).update(start.zero_watch)
+        head._zero_watch._window = [(t_s, force_n) for t_s, force_n in start.zero_watch["_window"]]
+    if start.known is not None:
+        table = tuple((float(f), float(u)) for f, u in start.known["table"])
+        head.known = Known(**{**start.known, "table": table})
     return head
+
+
+def _watch_plain(watch: ZeroWatch | None) -> dict[str, Any] | None:
+    return None if watch is None else {**vars(watch), "_window": list(watch._window)}
 
 
 def outside(head: Head) -> dict[str, Any]:

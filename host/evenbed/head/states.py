@@ -91,6 +91,26 @@ class States:
         return name in self._machine.get_triggers(self.state)
 
 
+WORDS = {
+    UNARMED: "arm",
+    SLACK: "draw",
+    EASING_OFF: "let off",
+    RETURNING: "let off",
+    FROZEN: "stopped",
+    TRIPPED: "stop",
+    BOOTED_LOADED: "loaded",
+}
+
+
+def word(state: str, question: str, steady: bool, woven: bool) -> str:
+    """The one word that leads the stringer in ``state``."""
+    if question and state in (HOLDING, PROVING_CLAMP):
+        return "question"
+    if state == HOLDING:
+        return "clamp" if steady else "straighten" if woven else "wait"
+    return WORDS.get(state, "wait")
+
+
 def diagram() -> str:
     """The table as a Mermaid state diagram."""
     lines = ["stateDiagram-v2", f"    [*] --> {UNARMED}"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import Enum
+from itertools import pairwise
 
 from evenbed.link.messages import Sample
 
@@ -47,6 +48,27 @@ class RigModel:
     travel_mm: float = 300.0  # between the end switches
     delay_s: float = 0.025  # of the reading, where nothing has been learnt: group delay of the converter
     delay_doubt_s: float = 0.025  # half width of what it may be
+
+
+@dataclass(frozen=True)
+class Known:
+    """The calibration that the board's settings came from: its number, when it was made, what it set, its highest weight
+    and a table of (force, expanded uncertainty U for k = 2), N."""
+
+    number: int
+    made: str
+    zero_counts: int
+    gain_mcounts_n: int
+    top_n: float
+    table: tuple[tuple[float, float], ...]
+
+    def expanded_n(self, force_n: float) -> float:
+        """U at a force, N, on straight lines between the points of the table; beyond it, in proportion."""
+        for (f0, u0), (f1, u1) in pairwise(self.table):
+            if force_n <= f1:
+                return u0 + (u1 - u0) * (force_n - f0) / (f1 - f0)
+        force, u = self.table[-1]
+        return u * force_n / force
 
 
 @dataclass(frozen=True)

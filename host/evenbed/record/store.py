@@ -39,6 +39,19 @@ MIGRATIONS = (  # step n brings a file of version n to version n + 1
         number INTEGER PRIMARY KEY AUTOINCREMENT, session INTEGER NOT NULL REFERENCES session(id), wall TEXT NOT NULL,
         name TEXT NOT NULL, says TEXT NOT NULL, state TEXT NOT NULL, force_n REAL, ceiling_n REAL, bundle BLOB NOT NULL);
     """,
+    """
+    CREATE TABLE calibration (number INTEGER PRIMARY KEY AUTOINCREMENT, wall TEXT NOT NULL, document TEXT NOT NULL);
+    CREATE TRIGGER calibration_stays BEFORE UPDATE ON calibration
+        BEGIN SELECT RAISE(ABORT, 'a calibration is never changed'); END;
+    CREATE TRIGGER calibration_kept BEFORE DELETE ON calibration
+        BEGIN SELECT RAISE(ABORT, 'a calibration is kept'); END;
+    CREATE TABLE calibration_use (
+        wall TEXT NOT NULL, number INTEGER NOT NULL REFERENCES calibration(number), why TEXT NOT NULL);
+    CREATE TABLE draft (id INTEGER PRIMARY KEY CHECK (id = 1), wall TEXT NOT NULL, document TEXT NOT NULL);
+    CREATE TABLE measured (
+        number INTEGER PRIMARY KEY AUTOINCREMENT, wall TEXT NOT NULL, kind TEXT NOT NULL,
+        calibration INTEGER REFERENCES calibration(number), verdict TEXT NOT NULL, says TEXT NOT NULL, vals TEXT NOT NULL);
+    """,
 )
 VERSION = len(MIGRATIONS)
 
@@ -147,7 +160,7 @@ class Store:
         self.db.execute("BEGIN IMMEDIATE")
         try:
             version = self.db.execute("PRAGMA user_version").fetchone()[0]
-            for statement in ";".join(MIGRATIONS[version:]).split(";"):
+            for statement in "".join(MIGRATIONS[version:]).split(";\n"):  # a trigger has others inside
                 self.db.execute(statement)
             self.db.execute(f"PRAGMA user_version = {VERSION}")
         except BaseException:
@@ -159,18 +172,20 @@ class Store:
         """Close the file; what is written is written."""
         self.db.close()
 
-    def _write(self, sql: str, *values: Any) -> int:
+    def write(self, sql: str, *values: Any) -> int:
+        """Carry out one statement; returns the number of the new row. Raises StoreError."""
         with self._plainly():
             return int(self.db.execute(sql, values).lastrowid or 0)
 
-    def _read(self, sql: str, *values: Any) -> list[Any]:
+    def read(self, sql: str, *values: Any) -> list[Any]:
+        """All rows of a question. Raises StoreError."""
         with self._plainly():
             return self.db.execute(sql, values).fetchall()
 
     # --- writing: each call is one transaction -------------------------------------------------------------------
     def begin(self, port: str, simulated: bool | None, pid: int | None, versions: dict[str, str]) -> int:
         """A session begins; returns its number."""
-        return self._write(
+        return self.write(
             "INSERT INTO session (started, port, simulated, pid, pid_started, program, python) "
             "VALUES (?, ?, ?, ?, ?, ?, ?)",
             now_text(),
@@ -184,7 +199,7 @@ class Store:
 
     def board(self, session: int, firmware: str, protocol: int, settings_crc: int, limits: dict[str, Any]) -> None:
         """Which board answered."""
-        self._write(
+        self.write(
             "UPDATE session SET firmware = ?, protocol = ?, settings_crc = ?, limits = ? WHERE id = ?",
             firmware,
             protocol,
@@ -195,21 +210,21 @@ class Store:
 
     def moment(self, session: int, state: str, force_n: float | None) -> None:
         """In which state the head is now and with which force."""
-        self._write(
+        self.write(
             "UPDATE session SET moment = ?, state = ?, force_n = ? WHERE id = ?", now_text(), state, force_n, session
         )
 
     def event(self, session: int, t_s: float, name: str, says: str, values: dict[str, Any]) -> None:
         """Something was told."""
-        self._write("INSERT INTO event VALUES (?, ?, ?, ?, ?)", session, t_s, name, says, json.dumps(values))
+        self.write("INSERT INTO event VALUES (?, ?, ?, ?, ?)", session, t_s, name, says, json.dumps(values))
 
     def pull(self, session: int, record: dict[str, Any]) -> None:
         """A pull is over."""
-        self._write("INSERT INTO pull VALUES (?, ?, ?)", session, now_text(), json.dumps(record))
+        self.write("INSERT INTO pull VALUES (?, ?, ?)", session, now_text(), json.dumps(record))
 
     def trip(self, session: int, bundle: Bundle) -> int:
         """A stop that nobody asked for; returns its number."""
-        return self._write(
+        return self.write(
             "INSERT INTO trip (session, wall, name, says, state, force_n, ceiling_n, bundle) "
             "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
             session,
@@ -224,21 +239,21 @@ class Store:
 
     def dropped(self, session: int, count: int) -> None:
         """So many messages were not written, because the writer was too slow."""
-        self._write("UPDATE session SET dropped = dropped + ? WHERE id = ?", count, session)
+        self.write("UPDATE session SET dropped = dropped + ? WHERE id = ?", count, session)
 
     def end(self, session: int, how: str) -> None:
         """The session is over."""
-        self._write("UPDATE session SET ended = ?, how = ? WHERE id = ? AND ended IS NULL", now_text(), how, session)
+        self.write("UPDATE session SET ended = ?, how = ? WHERE id = ? AND ended IS NULL", now_text(), how, session)
 
     def mark_told(self, sessions: list[int]) -> None:
         """How these ended has been said to somebody."""
         for session in sessions:
-            self._write("UPDATE session SET told = 1 WHERE id = ?", session)
+            self.write("UPDATE session SET told = 1 WHERE id = ?", session)
 
     # --- reading ---------------------------------------------------------------------------------------------------
     def trips(self) -> list[TripRow]:
         """All trips, the oldest first."""
-        rows = self._read(
+        rows = self.read(
             "SELECT number, wall, name, says, trip.state, trip.force_n, ceiling_n, port, simulated FROM trip "
             "JOIN session ON session.id = trip.session ORDER BY number"
         )
@@ -251,14 +266,14 @@ class Store:
 
     def bundle(self, number: int) -> Bundle:
         """The bundle of one trip. Raises KeyError if there is none of this number, BundleError if it is damaged."""
-        rows = self._read("SELECT bundle FROM trip WHERE number = ?", number)
+        rows = self.read("SELECT bundle FROM trip WHERE number = ?", number)
         if not rows:
             raise KeyError(number)
         return unpack(rows[0][0])
 
     def untold(self) -> list[SessionRow]:
         """Sessions that are open, or that ended without a goodbye that anybody has heard of; the oldest first."""
-        rows = self._read(
+        rows = self.read(
             "SELECT id, started, ended, how, port, pid, pid_started, moment, state, force_n FROM session "
             "WHERE told = 0 AND (ended IS NULL OR how NOT LIKE 'done%') ORDER BY id"
         )

@@ -50,7 +50,7 @@ class Writer:
             if self._session is None:
                 self._open(force=kind == "session")
             else:
-                self._try(lambda: self._write(message))
+                self._try(lambda: self.write(message))
             return
         if kind == "trip":
             self._trip = ({**message["header"]}, [], now_text())
@@ -64,19 +64,19 @@ class Writer:
         if self._session is None:
             self._lost += 1
             return
-        self._try(lambda: self._write(message))
+        self._try(lambda: self.write(message))
 
     def end(self) -> None:
         """The other side has gone. What was not said goodbye to is written down as such."""
         if self._session is not None:
             if self._trip is not None:
                 self._trip[0]["whole"] = False  # cut off in the middle
-                self._try(lambda: self._write({"kind": "trip_end"}))
-            self._try(lambda: self._write({"kind": "bye", "how": NO_GOODBYE}))
+                self._try(lambda: self.write({"kind": "trip_end"}))
+            self._try(lambda: self.write({"kind": "bye", "how": NO_GOODBYE}))
         if self._store is not None:
             self._store.close()
 
-    def _write(self, m: dict[str, Any]) -> None:
+    def write(self, m: dict[str, Any]) -> None:
         store, session, kind = self._store, self._session, m["kind"]
         assert store is not None and session is not None
         if kind == "board":
@@ -107,7 +107,7 @@ class Writer:
         first = next(m for m in self._opening if m["kind"] == "session")
         self._session = self._store.begin(first["port"], first["simulated"], first["pid"], first["versions"])
         for m in self._opening:
-            self._write(m)
+            self.write(m)
 
     def _try(self, deed: Callable[[], None]) -> None:
         try:
