@@ -137,6 +137,13 @@ ALL: tuple[Entry, ...] = (
         f"Look at gripper and clamps; check the cell against a known weight. {GET_DOWN}",
         proved_by=f"{_CORE}::test_stretch_bounds_the_travel_under_load",
     ),
+    _board(
+        faults.WRONG_WAY,
+        f"The force rose by more than 30 N, to {{force_n}} {_READ}, while the motor was told to let down: it turns the "
+        "wrong way. The motor stands and holds, and is not asked to let down again.",
+        "Press the emergency stop and turn the hand knob. Check the motor's direction wire before anything is armed.",
+        proved_by="tests/campaign/test_worst.py::test_a_motor_that_turns_the_wrong_way_is_stopped_below_the_bound",
+    ),
     # --- what the board refuses
     _refusal(
         wire.NOT_UNDERSTOOD,
@@ -193,7 +200,7 @@ ALL: tuple[Entry, ...] = (
     ),
     _refusal(
         wire.WRONG_WAY,
-        "wrong_way",
+        "only_down",
         "The board does not pull upwards from here: only down.",
         "Let the string down, then draw again.",
         "tests/firmware/test_safety_orders.py",
@@ -277,6 +284,17 @@ ALL: tuple[Entry, ...] = (
         "Look at gripper and clamps. Tap to let the string down.",
         "slack again",
         "tests/host/test_guard.py",
+        "guard",
+    ),
+    Entry(
+        55,
+        "not_coming_down",
+        "head",
+        STOP,
+        "{travel_mm} of letting down have not lowered the force from {force_n}: the motor stands still, or the cell does.",
+        "Press the emergency stop and turn the hand knob; check the motor's cable and current.",
+        "slack again",
+        "tests/campaign/test_worst.py::test_a_dead_motor_in_the_let_down_is_told",
         "guard",
     ),
     Entry(

@@ -29,6 +29,7 @@ RESPONSES: dict[int, dict[int, int]] = {
     faults.PRESSED: {_M: _F},
     faults.STOPPED: {_M: _F, _H: _F},
     faults.STRETCH: {_M: _F},
+    faults.WRONG_WAY: {_M: _F, _E: _F, _B: _F},
 }
 # what a state after a fault means for the string: (the screw holds without power, it does not)
 MEANS: dict[int, tuple[str, str]] = {
@@ -42,8 +43,8 @@ def tables() -> str:
     """The fault tables of SAFETY.md."""
     out = [
         "What the board does, by the state it is in. Frozen, letting down and cut it only records a fault, emergency stop "
-        "and lost supply excepted. Latched and slack it looks again when it is armed; latched with a string on, emergency "
-        "stop and lost supply are latched too.",
+        "and lost supply excepted, and 14 in letting down. Latched and slack it looks again when it is armed; latched with "
+        "a string on, emergency stop and lost supply are latched too.",
         "",
         "| | fault | moving | holding | backing off | armed | the string: screw holds without power | it does not |",
         "|---|---|---|---|---|---|---|---|",

@@ -11,7 +11,7 @@ import pytest
 from evenbed import responses
 from evenbed_fw import faults, safety, wire
 
-from firmware.bench import CEILING_MN, Bench, armed, drawing, frozen, holding, latched
+from firmware.bench import CEILING_MN, Bench, armed, drawing, easing, frozen, holding, latched
 
 
 def easing_by_pedal() -> Bench:
@@ -116,6 +116,13 @@ def stretch(b: Bench) -> None:
     b.read(100.0)
 
 
+def wrong_way(b: Bench) -> None:
+    b.rate = -16_000
+    b.read(100.0, 6)
+    for newtons in (110.0, 120.0, 129.0, 131.0):
+        b.read(newtons)
+
+
 CAUSES: dict[int, Callable[[Bench], None]] = {
     faults.OVER_TENSION: over_tension,
     faults.NO_DATA: no_data,
@@ -130,6 +137,7 @@ CAUSES: dict[int, Callable[[Bench], None]] = {
     faults.PRESSED: pressed,
     faults.STOPPED: stopped,
     faults.STRETCH: stretch,
+    faults.WRONG_WAY: wrong_way,
 }
 
 
@@ -140,7 +148,7 @@ def test_every_fault_has_its_cause_here() -> None:
 @pytest.mark.parametrize("state", sorted(STATES), ids=safety.STATES)
 @pytest.mark.parametrize("fault", sorted(CAUSES), ids=lambda n: faults.NAMES[n])
 def test_the_board_responds_as_the_table_says(fault: int, state: int) -> None:
-    b = STATES[state]()
+    b = easing() if fault == faults.WRONG_WAY and state == safety.MOVING else STATES[state]()
     assert b.core.state == state
     CAUSES[fault](b)
     # A back-off that has ended, or a pedal that was let go, is not the answer to this fault.

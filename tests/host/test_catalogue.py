@@ -63,7 +63,7 @@ def test_every_entry_says_what_happened_and_what_to_do(number: int, unit: str, k
 @pytest.mark.parametrize("number", [n for n, e in ENTRIES.items() if e.kind in (TRIP, STOP)])
 def test_every_stop_names_the_way_down(number: int) -> None:
     text = say(number, VALUES)
-    ways = (GET_DOWN, BY_HAND, "ap to let the string down", "hold the pedal to let it down")
+    ways = (GET_DOWN, BY_HAND, "ap to let the string down", "hold the pedal to let it down", "turn the hand knob")
     assert any(way in text for way in ways)
     assert ENTRIES[number].clears
 

@@ -73,7 +73,7 @@ _SEQ = (0, SEQ_VALUES - 1)
 _BOARD_US = (0, BOARD_US_VALUES - 1)
 _RAW = (-(2**23), 2**23 - 1)
 _POSITION = (-(2**28), 2**28)
-_FAULT = (0, 13)
+_FAULT = (0, 14)
 
 HOST_LINES: Mapping[str, tuple[Field, ...]] = {
     "hello": (Field("seq", *_SEQ), Field("protocol")),

@@ -53,7 +53,7 @@ TRANSITIONS: dict[tuple[int, int], tuple[str, ...]] = {
     (FROZEN, MOVING): ("ease",),
     (FROZEN, EASING): ("held",),
     (FROZEN, LATCHED): ("clear",),
-    (EASING, FROZEN): ("released", "slack"),
+    (EASING, FROZEN): ("released", "slack", "fault"),
     (EASING, ARMED): ("slack",),
     (EASING, LATCHED): ("slack",),
     (CUT, EASING): ("held",),
@@ -373,7 +373,7 @@ def test_flags_states_faults_and_reasons_are_counted_through() -> None:
     assert [int(row[0]) for row in table(section(4), "| bit | flag |")] == [1 << bit for bit in range(12)]
     assert [int(row[0]) for row in table(section(4), "| reason |")] == list(range(1, 15))
     assert [int(row[0]) for row in table(section(5), "| | state |")] == list(range(8))
-    assert [int(row[0]) for row in table(section(8), "| | name |")] == list(range(1, 14))
+    assert [int(row[0]) for row in table(section(8), "| | name |")] == list(range(1, 15))
 
 
 def test_transitions_are_those_of_the_document() -> None:

@@ -349,7 +349,7 @@ def test_numbers_have_the_meaning_of_the_document() -> None:
     assert wire.MAX_LINE == LONGEST_LINE_BYTES
     assert faults.NAMES[1:] == (
         *("over_tension", "no_data", "stuck", "saturated", "implausible", "string_lost", "lease_expired"),
-        *("pedal", "emergency_stop", "supply_lost", "pressed", "stopped", "stretch"),
+        *("pedal", "emergency_stop", "supply_lost", "pressed", "stopped", "stretch", "wrong_way"),
     )
     assert safety.STATES == ("latched", "armed", "moving", "holding", "frozen", "easing", "backing", "cut")
     assert wire.REASONS[1:] == (

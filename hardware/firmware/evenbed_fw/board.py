@@ -123,6 +123,11 @@ class Board:
             return
         if self.rate == 0 and ramp.rate16 and ramp.steps == 0:
             ramp.halt()
+        # After a pass that took longer than what was granted the motor stands already: it is not granted its braking again.
+        late_ms = elapsed // 1000 if elapsed < 5000000 else 5000
+        if elapsed > 10000 and abs(self.rate) * late_ms // 1000 >= ramp.steps:
+            ramp.halt()
+            self.rate = 0
         end = core.end
         high = core.high
         low = core.low

@@ -14,6 +14,7 @@ SUPPLY_LOST = 10
 PRESSED = 11  # frozen by the pedal: a stop, not a defect
 STOPPED = 12  # frozen by the host's stop
 STRETCH = 13  # more travel under load than any string needs: the cell may read low
+WRONG_WAY = 14  # the force rises while the motor is told to let down
 
 NAMES = (
     "none",
@@ -30,4 +31,5 @@ NAMES = (
     "pressed",
     "stopped",
     "stretch",
+    "wrong_way",
 )

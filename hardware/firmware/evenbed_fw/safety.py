@@ -37,6 +37,7 @@ F_HOMED = 512
 F_GREETED = 1024
 F_PEDAL_FAULT = 2048
 
+DOWN = 6  # readings in a row on the way down before the force must fall: two ages of a reading
 SETTLE = 4  # readings after a start that the converter needs
 SAME = 7  # equal readings in a row that noise does not make
 EXPIRY_MAX_MS = 150
@@ -104,6 +105,9 @@ class Core(Envelope):
         self.speed = 0  # rate at the last tick
         self.arriving = False  # a let-down has reached its end and brakes
         self.eased_unpowered = False  # the let-down began with the drive off: it ends so
+        self.lowest = 0  # force on the present way down
+        self.downs = 0  # readings in a row on the way down, capped
+        self.no_way_down = False  # the motor turns the wrong way: it is not asked to let down any more
         self.offered = False  # a calibration waits to be confirmed: a long press is meant for it
         self.release_first = False  # after standing, a let-down goes on with a new press only
 
@@ -163,6 +167,7 @@ class Core(Envelope):
             self.trip(now_us, faults.STRING_LOST, raw, position, rate)
         elif self.state == HOLDING and force < s.contact_counts >> 1:
             self.trip(now_us, faults.STRING_LOST, raw, position, rate)
+        self._watch_way_down(now_us, force, raw, position, rate)
         if self.implausible:
             self.sound = False
             if self.implausible >= 3:
@@ -174,6 +179,21 @@ class Core(Envelope):
             self._grant(force, position, rate)
         if self.contact and self.state == MOVING and position - self.contact_position > self.stretch:
             self.trip(now_us, faults.STRETCH, raw, position, rate)
+
+    def _watch_way_down(self, now_us: int, force: int, raw: int, position: int, rate: int) -> None:
+        """On the way down the force falls. If it rises by as much as a lost string would lose, the motor pulls."""
+        lowering = self.state == EASING or self.state == BACKING or self._easing()
+        if not lowering or rate >= 0:
+            self.downs = 0
+            return
+        if self.downs < DOWN:
+            self.downs += 1
+            self.lowest = force
+        elif force < self.lowest:
+            self.lowest = force
+        elif force - self.lowest > self.s.lost_floor_counts:
+            self.no_way_down = True
+            self.trip(now_us, faults.WRONG_WAY, raw, position, rate)
 
     def _easing(self) -> bool:
         return self.state == MOVING and self.mode == wire.EASE
@@ -253,7 +273,7 @@ class Core(Envelope):
                 self.arriving = True
                 self.eased_to = True
                 self.release_first = True
-        elif held_ms >= HELD_MS and rate == 0 and not self.release_first and not self.unusable and not self.offered:
+        elif held_ms >= HELD_MS and rate == 0 and not self.release_first and self._may_let_down():
             # Without readings nobody knows whether there is a string: the way down is open all the same.
             unpowered = self.state == CUT or (self.state == LATCHED and (self.loaded() or not self.sound))
             # A string that was let down may pull again: what was long stretched recovers.
@@ -266,6 +286,9 @@ class Core(Envelope):
                 self.enabled = True
                 self.end = position - FAR
                 self.rate = self.s.let_down_steps_s
+
+    def _may_let_down(self) -> bool:
+        return not self.unusable and not self.offered and not self.no_way_down
 
     def stand_at(self, position: int) -> None:
         """The slack-side end switch is operated: an ease-off ends here."""
@@ -336,6 +359,8 @@ class Core(Envelope):
             else:
                 self.state = FROZEN
         elif self.state == BACKING and fault != faults.OVER_TENSION:
+            self.state = FROZEN
+        elif self.state == EASING and fault == faults.WRONG_WAY:
             self.state = FROZEN
         elif self.state == ARMED and fault != faults.PRESSED:
             self.state = FROZEN
@@ -411,6 +436,7 @@ class Core(Envelope):
             return wire.DATA_NOT_SOUND
         if self.loaded():
             return wire.LOADED
+        self.no_way_down = False
         self.fault = faults.NONE
         self.later = 0
         self.state = LATCHED
@@ -463,7 +489,7 @@ class Core(Envelope):
                 self.contact = False
         elif state == FROZEN:
             # What was on its way when the head froze must not thaw it.
-            if mode != wire.EASE or self.fresh_stop or not self.enabled:
+            if mode != wire.EASE or self.fresh_stop or not self.enabled or self.no_way_down:
                 return wire.WRONG_STATE
             if end > position:
                 return wire.WRONG_WAY

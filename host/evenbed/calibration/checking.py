@@ -56,15 +56,23 @@ class Checked:
 
 
 def compare(shown_n: float, reference_n: float, half_n: float, known: Known | None) -> Compared:
-    """Judge one force: by the calibration's own U, or, without one, against ±1 N or ±2 %."""
+    """Judge one force: by the calibration's own U, or, without one, against ±1 N or ±2 %, whichever is more."""
     if known is not None:
-        return Compared(
-            shown_n, reference_n, half_n, judge_check(shown_n, reference_n, known.expanded_n(reference_n), half_n)
-        )
+        check = judge_check(shown_n, reference_n, known.expanded_n(reference_n), half_n)
+        return Compared(shown_n, reference_n, half_n, check)
     tolerance_n = max(WITHOUT_N, WITHOUT_SHARE * reference_n)
     check = judge_check(shown_n, reference_n, 0.0, half_n, tolerance_n)
+    next_step = {
+        "pass": "Not more than that is known: calibrate.",
+        "warn": "Too near the limit to say: check with something better known, or calibrate.",
+        "fail": "Do not string with it: calibrate, and look for what changed.",
+    }[check.verdict]
+    text = (
+        f"The reading is {check.error_n:+.2f} N from {reference_n:.1f} N; without a calibration in use ±{tolerance_n:.1f} "
+        f"N is the limit, and the reference is uncertain by {check.expanded_n:.2f} N. {next_step}"
+    )
     # On the chart such a check counts in tolerances, for there is no U.
-    return Compared(shown_n, reference_n, half_n, replace(check, e_n=check.error_n / tolerance_n))
+    return Compared(shown_n, reference_n, half_n, replace(check, e_n=check.error_n / tolerance_n, text=text))
 
 
 def load_half_n(load: Load, same_place: bool) -> float:

@@ -284,6 +284,11 @@ class GaugeCheck:
         self.acts.append(Act("let down"))
         self._to("down", self._window[-1][0])
 
+    def give_up(self, why: str) -> None:
+        """End here; what is on the head is let down."""
+        if not self.over:
+            self._end(why, self._since_s or 0.0)
+
     def _end(self, why: str, t_s: float) -> None:
         self.failed = why
         self.asking = False

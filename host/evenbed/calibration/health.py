@@ -19,7 +19,7 @@ from evenbed_fw.safety import SAME
 from numpy.typing import NDArray
 
 from evenbed.calibration.cellcreep import Creep, Drift, WarmUp, drift
-from evenbed.calibration.noise import Hum, Rate, alias_hz, hum, noise, rate
+from evenbed.calibration.noise import HUM_SIGMAS, Hum, Rate, alias_hz, hum, noise, rate
 from evenbed.calibration.readings import Heard, Sorted, longest_run, rising, skipped, sort
 from evenbed.head.reference import NOISE_N, SHIFT_N, STILL_S
 
@@ -67,7 +67,7 @@ class Finding:
 
 def _line(name: str, value: str, limit: str, verdict: Verdict, next_step: str, number: float) -> Finding:
     """A finding; where it passes there is nothing to do."""
-    return Finding(name, value, limit, verdict, next_step, number)
+    return Finding(name, value, limit, verdict, "" if verdict == "pass" else next_step, number)
 
 
 def grade(value: float, look: float, fail: float) -> Verdict:
@@ -281,11 +281,12 @@ def _hum(found: Hum, per_n: float, rate_hz: float) -> Finding:
     if found.amplitude_counts is None:
         return Finding(name, "not told", limit, "look", found.text)
     amplitude_n = found.amplitude_counts / per_n
-    seen = f"seen at {found.alias_hz:.2f} Hz"
     if not found.significant:
-        return Finding(
-            name, f"none above {4.0 * found.u_counts / per_n:.4f} N (would be {seen})", limit, "pass", number=amplitude_n
+        none = (
+            f"none above {HUM_SIGMAS * found.u_counts / per_n:.4f} N (would be seen at {alias_hz(mains, rate_hz):.1f} Hz)"
         )
+        return Finding(name, none, limit, "pass", number=amplitude_n)
+    seen = f"seen at {found.alias_hz:.2f} Hz"
     verdict = grade(amplitude_n, HUM_LOOK_N, HUM_FAIL_N)
     also = ""
     twice = 100.0 if mains == 60 else 120.0

@@ -16,6 +16,7 @@ from evenbed_fw import safety
 from evenbed_fw.faults import NAMES
 from evenbed_sim import faults
 from evenbed_sim import scenario as scenarios
+from evenbed_sim.checking import GaugeHands
 from evenbed_sim.proving import ProvingHands
 from evenbed_sim.rig import Rig
 from evenbed_sim.scenario import RigPlan, Scenario
@@ -218,6 +219,8 @@ def run(request: SimrigRequest) -> int:
     keys = request.hands == "keys"
     weights = WeightHands(rig, player, request.gravity_m_s2, plan.seed) if request.hands == "weights" else None
     stringer = None if keys or weights else Stringer(rig, habits_for(plan), seed=plan.seed)
+    if request.hands == "gauge":
+        stringer = GaugeHands(rig, seed=plan.seed)
     if stringer is not None:
         stringer.pulls_wanted = 0
         stringer.wait()

@@ -10,7 +10,7 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from random import Random
 
-from evenbed_sim.converter import CODE_MAX, CODE_MIN
+from evenbed_sim.converter import CODE_MAX, CODE_MIN, CellParams
 from evenbed_sim.faults import FaultError, FaultPlayer, parse
 from evenbed_sim.rig import Rig
 
@@ -18,6 +18,7 @@ from evenbed.calibration.weights import KG_PER_LB, Place, weight_force
 from evenbed.units import STANDARD_GRAVITY
 
 HOLD_S = 2.3
+RATED_COUNTS_N = CellParams().counts_per_n
 SWING, SWING_HZ, SWING_TAU_S = 0.005, 1.4, 0.4  # a weight hung by a careful hand
 TREMOR, TREMOR_TAU_S = 0.05, 0.2  # of the force of a hand that leans (no source)
 MAINS_HZ = 50.3  # off the half of 80 readings a second, where a hum could not be told from an offset

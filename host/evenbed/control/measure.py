@@ -76,7 +76,7 @@ class Listening:
             if isinstance(said, Sample):
                 if said.conversion != self._conversion:
                     self._conversion = said.conversion
-                    found.append(Reading(self.session.clock.latest_s, said.raw_counts, said.sound, said))
+                    found.append(Reading(self.session.clock.seconds(said.board_us), said.raw_counts, said.sound, said))
             elif isinstance(said, (Ok, No)):
                 self._answers[said.of] = said
             elif isinstance(said, CellRating):

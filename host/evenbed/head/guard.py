@@ -9,7 +9,9 @@ from evenbed.head.types import Event, RigModel, Shot
 
 FEED_MM = 40.0  # travelled upwards under load without a rise of force
 MARGIN_N = 1.0
-CEILING, TRAVEL = 51, 52  # of the catalogue
+DOWN_MM, FALL_N = 15.0, 2.0  # travelled down under load without a fall of force: the softest string gives ten times that
+LOADED_N = 10.0
+CEILING, TRAVEL, DOWN = 51, 52, 55  # of the catalogue
 
 
 def margin_n(rig: RigModel, shot: Shot, ceiling_n: float, k_n_mm: float) -> float:
@@ -23,14 +25,20 @@ class Guard:
     def __init__(self, rig: RigModel) -> None:
         self._rig = rig
         self._base: tuple[float, float] | None = None
+        self._way = 0
 
     def check(self, now_s: float, shot: Shot, ceiling_n: float, state: str) -> Event | None:
         """Take one sample. The force counts from the reference zero."""
         if shot.reference_force_n > ceiling_n + MARGIN_N:
             age_s = now_s - shot.taken_s
             return told(CEILING, force_n=shot.reference_force_n, ceiling_n=ceiling_n, age_s=age_s)
-        if state not in (st.DRAWING, st.PRE_STRETCHING):
+        way = 1 if state in (st.DRAWING, st.PRE_STRETCHING) else -1 if state == st.EASING_OFF else 0
+        if way != self._way:
+            self._way = way
             self._base = None
+        if way < 0:
+            return self._down(shot)
+        if way == 0:
             return None
         if self._base is None or shot.force_n > self._base[1] + 2.0:
             self._base = (shot.x_mm, shot.force_n)
@@ -38,3 +46,10 @@ class Guard:
         if fed > FEED_MM:
             return told(TRAVEL, travel_mm=fed, force_n=shot.force_n)
         return None
+
+    def _down(self, shot: Shot) -> Event | None:
+        """On the way down the force has to fall, until it is nearly gone."""
+        if self._base is None or shot.force_n < self._base[1] - FALL_N or shot.reference_force_n < LOADED_N:
+            self._base = (shot.x_mm, shot.force_n)
+        went = self._base[0] - shot.x_mm
+        return told(DOWN, travel_mm=went, force_n=shot.force_n) if went > DOWN_MM else None

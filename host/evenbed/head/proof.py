@@ -16,16 +16,23 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from dataclasses import dataclass
 
+import numpy as np
 from evenbed_fw import wire
 
+from evenbed.head.align import Aligner
 from evenbed.head.governor import PIPELINE_S
 from evenbed.head.types import Go, RigModel
 
 FIRST_LOOK = 0.0025  # of the reference, at the stiffness of the draw; friction may make it more on a woven cross
 LOOK = 0.01  # of the reference, if the clamp is open; a closed one makes up to twice as much of it
-LOOK_S = 0.17
-BASE_S = 0.03  # readings averaged before and after
+STUCK = 0.005  # of the reference, before it: what friction holds fast since the head or a knock last went back
+BEFORE, AFTER = 4, 5  # sure readings of a look, before and after its step
+FIRST_AFTER = 7  # of a first look, which is smaller and has the time
+SURE = 0.03  # of the step: how far apart a period more or less of delay may put a sure reading
+PATIENCE = 40  # readings that a look waits for sure ones
+CLEAR = 0.05  # of the step's rise: readings further off the fit have been disturbed
 CLOSED_MAIN = 1.4  # look over draw stiffness from which a clamp counts as closed
 CLOSED_CROSS = 1.75
 LEAST_CLOSED = 1.25
@@ -41,39 +48,85 @@ SLACK = 0.1  # of the slope: not counted
 FOLLOW = 0.2  # of a change of slope, per reading
 
 
+@dataclass(frozen=True)
+class Seen:
+    """The position that a reading belongs to, and that if it is one period earlier or later than is believed."""
+
+    mm: float
+    early_mm: float
+    late_mm: float
+
+    @classmethod
+    def of(cls, aligner: Aligner, delay_s: float, period_s: float) -> Seen:
+        """That of the newest reading."""
+        return cls(
+            aligner.position(delay_s),
+            aligner.position(max(0.0, delay_s - period_s)),
+            aligner.position(delay_s + period_s),
+        )
+
+    @property
+    def unsure_mm(self) -> float:
+        """How far apart they lie."""
+        return max(self.mm, self.early_mm, self.late_mm) - min(self.mm, self.early_mm, self.late_mm)
+
+
 class Look:
     """A small step up and the stiffness that it shows. ``end_mm`` is where to stand; ``k_n_mm`` is set when done.
 
-    ``drift_n_s`` is the rate at which the force would change without the step (creep: negative).
+    Only readings that belong to a sure position count, those taken at rest before and after the step, and the drift of
+    the force is taken from the same readings: a delay believed wrong, creep and what a knock has left behind do not show.
     """
 
-    def __init__(self, rig: RigModel, rise_mm: float, drift_n_s: float, t_s: float, x_mm: float) -> None:
-        self._drift_n_s = drift_n_s
-        self._t0 = t_s
-        self._x0 = x_mm
+    def __init__(self, rise_mm: float, x_mm: float, after: int = AFTER, first_mm: float = 0.0) -> None:
+        self._x0 = x_mm + first_mm
         self._rise_mm = rise_mm
-        self._before: list[tuple[float, float]] = []
-        self._after: deque[tuple[float, float]] = deque(maxlen=max(2, round(BASE_S / rig.period_s)))
-        self.end_mm = x_mm
+        self._wanted = after
+        self._before: list[tuple[float, float, float]] = []
+        self._after: list[tuple[float, float, float]] = []
+        self._readings = 0
+        self.end_mm = self._x0
         self.force_n = 0.0  # at its end
         self.k_n_mm: float | None = None
+        self.clear = False  # did nothing but the step move the force?
 
-    def step(self, t_s: float, force_n: float, seen_mm: float) -> bool:
-        """Take one reading; True when done."""
-        if t_s - self._t0 < BASE_S or not self._before:
-            self._before.append((seen_mm, force_n))
+    def step(self, t_s: float, force_n: float, seen_mm: float, unsure_mm: float) -> bool:
+        """Take one reading, where it belongs and how sure that is; True when done."""
+        self._readings += 1
+        sure = unsure_mm < SURE * self._rise_mm
+        if len(self._before) < BEFORE:
+            if sure and seen_mm > self._x0 - 0.1 * self._rise_mm:
+                self._before.append((t_s, force_n, seen_mm))
+            if len(self._before) < BEFORE:
+                if self._readings > PATIENCE:
+                    self.k_n_mm = 0.0
+                    return True
+                return False
+            self.end_mm = self._x0 + self._rise_mm
             return False
-        self.end_mm = self._x0 + self._rise_mm
-        if t_s - self._t0 > LOOK_S - BASE_S:
-            self._after.append((seen_mm, force_n))
-        if t_s - self._t0 < LOOK_S:
-            return False
-        n, m = len(self._before), len(self._after)
-        moved = sum(p[0] for p in self._after) / m - sum(p[0] for p in self._before) / n
-        self.force_n = sum(p[1] for p in self._after) / m
-        rose = self.force_n - sum(p[1] for p in self._before) / n - self._drift_n_s * (LOOK_S - BASE_S)
-        self.k_n_mm = rose / moved if moved > 1e-4 else 0.0
+        if sure and seen_mm - self._before[-1][2] > 0.5 * self._rise_mm:
+            self._after.append((t_s, force_n, seen_mm))
+        if len(self._after) < self._wanted:
+            if self._readings < PATIENCE:
+                return False
+            self.k_n_mm = 0.0
+            self.force_n = force_n
+            return True
+        self._fit()
+        self.force_n = force_n
         return True
+
+    def _fit(self) -> None:
+        t, force, seen = np.array(self._before + self._after).T
+        basis = np.stack([np.ones(len(t)), seen - seen[0], t - t[0]], axis=1)
+        fit = np.linalg.lstsq(basis, force, rcond=None)[0]
+        self.k_n_mm = float(fit[1])
+        off = force - basis @ fit
+        rise = abs(self.k_n_mm) * self._rise_mm
+        drift = abs(float(fit[2])) * (t[-1] - t[0])
+        self.off = float(np.max(np.abs(off)))/rise if rise else 9
+        self.dr = drift/rise if rise else 9
+        self.clear = bool(np.max(np.abs(off)) < CLEAR * rise and drift < rise)
 
 
 class ProofBook:
@@ -114,8 +167,6 @@ class ClampProof:
         delay_s: float,
         book: ProofBook,
         woven: bool,
-        drift_n_s: float,
-        t_s: float,
         x_mm: float,
     ) -> None:
         self._rig = rig
@@ -127,7 +178,8 @@ class ClampProof:
         self._delay_s = delay_s
         self._book = book
         self._woven = woven
-        self._look = Look(rig, LOOK * reference_n / (self._k_open or k_draw_n_mm), drift_n_s, t_s, x_mm)
+        one_percent_mm = 0.01 * reference_n / (self._k_open or k_draw_n_mm)
+        self._look = Look(LOOK * 100.0 * one_percent_mm, x_mm, first_mm=STUCK * 100.0 * one_percent_mm)
         self._slope = SlopeWatch(reference_n)
         self.learnt = book.learnt(woven)  # else a pass is "not yet judged"
         self.verdict = ""
@@ -140,19 +192,18 @@ class ClampProof:
         return self._look.k_n_mm or 0.0
 
     def step(
-        self, t_s: float, force_n: float, seen_mm: float, late_mm: float, x_mm: float, v_mm_s: float, ceiling_n: float
+        self, t_s: float, force_n: float, seen: Seen, x_mm: float, v_mm_s: float, ceiling_n: float
     ) -> Go:
-        """Take one reading: force, the position it belongs to, the position if the reading were one period later
-        than is believed, the position now and its speed."""
+        """Take one reading: force, the positions it may belong to, the position now and its speed."""
         look = self._look
         if look.k_n_mm is None:
-            if look.step(t_s, force_n, seen_mm):
+            if look.step(t_s, force_n, seen.mm, seen.unsure_mm):
                 self._judge()
             self.end_mm = look.end_mm
-            soft = min(ceiling_n, self._reference_n * (1.0 + 2.0 * LOOK))
+            soft = min(ceiling_n, self._reference_n * (1.0 + 2.0 * (STUCK + LOOK)))
             return Go(wire.HOLD, self._rig.hold_rate_mm_s, self.end_mm, soft)
         if not self.verdict:
-            self._watch(force_n, late_mm, v_mm_s)
+            self._watch(force_n, seen.late_mm, v_mm_s)
         if self.verdict and self.verdict != "holds":
             self.end_mm = x_mm
             return Go(wire.HOLD, self._rig.hold_rate_mm_s, x_mm, ceiling_n)

@@ -14,7 +14,7 @@ from evenbed.head.disturbance import DisturbanceWatch
 from evenbed.head.governor import Drawing, Holding
 from evenbed.head.guard import margin_n
 from evenbed.head.learning import DelayBook
-from evenbed.head.proof import FIRST_LOOK, ClampProof, Look, ProofBook
+from evenbed.head.proof import FIRST_AFTER, FIRST_LOOK, ClampProof, Look, ProofBook, Seen
 from evenbed.head.record import PullRecord
 from evenbed.head.steady import Forecast, SteadyDetector
 from evenbed.head.stops import told
@@ -191,14 +191,22 @@ class PullRun:
         self._tell("disturbance", ended.name, path_mm=ended.path_mm, duration_s=ended.duration_s)
         if self.pull.woven and self._look is None and ended.name != "hand-over" and state == st.HOLDING:
             rise = FIRST_LOOK * self.pull.reference_n / holding.k_n_mm
-            self._look = Look(self.rig, rise, holding.drift_n_s, shot.t_s, shot.x_mm)
+            self._look = Look(rise, shot.x_mm, FIRST_AFTER)
+
+    def _seen(self) -> Seen:
+        return Seen.of(self._aligner, self._delays.delay.delay_s, self.rig.period_s)
 
     def _look_up(self, look: Look, shot: Shot, go: Go) -> Go:
         """A first look, while the clamp must still be open."""
-        if look.step(shot.t_s, shot.force_n, self._aligner.position(self._delays.delay.delay_s)):
-            self._k_open = look.k_n_mm
-            self._look = None
-        return Go(go.mode, go.speed_mm_s, look.end_mm, go.ceiling_n)
+        seen = self._seen()
+        if look.k_n_mm is not None:
+            # Going back would let friction stick; the string creeps down to the reference by itself.
+            assert self.holding is not None
+            if shot.force_n < self.holding.target_n or self.holding.alert:
+                self._look = None
+        elif look.step(shot.t_s, shot.force_n, seen.mm, seen.unsure_mm):
+            self._k_open = look.k_n_mm if look.clear else None
+        return Go(go.mode, go.speed_mm_s, max(go.end_mm, look.end_mm), go.ceiling_n)
 
     # --- the clamp -------------------------------------------------------------------------------------------
     def begin_proof(self, now_s: float, shot: Shot) -> None:
@@ -220,8 +228,6 @@ class PullRun:
             self._delays.delay.delay_s,
             self._proofs,
             self.pull.woven,
-            holding.drift_n_s,
-            shot.t_s,
             shot.x_mm,
         )
 
@@ -230,10 +236,7 @@ class PullRun:
         assert proof is not None
         if self.question:
             return Go(wire.HOLD, self.rig.hold_rate_mm_s, proof.end_mm, self.ceiling_n)
-        delay_s = self._delays.delay.delay_s
-        seen = self._aligner.position(delay_s)
-        late = self._aligner.position(delay_s + self.rig.period_s)
-        go = proof.step(shot.t_s, shot.force_n, seen, late, shot.x_mm, shot.v_mm_s, self.ceiling_n)
+        go = proof.step(shot.t_s, shot.force_n, self._seen(), shot.x_mm, shot.v_mm_s, self.ceiling_n)
         if not proof.verdict:
             return go
         record.proof_ratio = proof.ratio
