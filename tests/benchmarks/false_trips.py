@@ -163,9 +163,9 @@ class Done:
 class Session:
     """One rig, one armed head and one pair of hands, all drawn from ``rng``."""
 
-    def __init__(self, rng: Random, ceiling_n: float) -> None:
+    def __init__(self, rng: Random, ceiling_n: float, cell: CellParams | None = None) -> None:
         self.rng = rng
-        cell = CellParams(
+        cell = cell or CellParams(
             zero_counts=rng.uniform(-40000.0, 40000.0),
             period_us=1e6 / rng.uniform(72.0, 96.0),
             taps=rng.randint(3, 5),

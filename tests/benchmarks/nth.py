@@ -256,7 +256,8 @@ class OnePull:
         record = head.record if head is not None else None
         if record is None or record.ended != "let off":
             return f"ended {record.ended if record else 'without a record'}"
-        missing = [f.name for f in fields(record) if getattr(record, f.name) is None]
+        uncalibrated = ("calibration", "expanded_n")  # these rigs are not calibrated
+        missing = [f.name for f in fields(record) if f.name not in uncalibrated and getattr(record, f.name) is None]
         if missing:
             return f"the record lacks {', '.join(missing)}"
         if peak_n > CEILING_N:

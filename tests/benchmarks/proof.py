@@ -64,8 +64,7 @@ class ProofSession(Session):
     """A session whose clamps are tried on copies of it."""
 
     def __init__(self, rng: Random, ceiling_n: float, cell: CellParams | None) -> None:
-        self._cell = cell
-        super().__init__(rng, ceiling_n)
+        super().__init__(rng, ceiling_n, cell)
         self.outcomes: list[Outcome] = []
         self.label = (0, "", "")  # seed, length, hands
 
@@ -165,6 +164,12 @@ def strand(rng: Random, trade: Trade, length: str, reference_n: float, slack_mm:
     return replace(params, slack_mm=rng.uniform(*slack_mm), drawback_mm=rng.uniform(0.3, 1.0))
 
 
+def _far(rng: Random) -> CellParams:
+    """A converter whose delay is one to two samples off what the head believes at first."""
+    taps, late = rng.choice(((1, 0), (2, 0), (4, 1), (4, 2), (6, 1)))
+    return CellParams(period_us=1e6 / rng.uniform(72.0, 96.0), taps=taps, extra_delay=late)
+
+
 Job = tuple[int, int, str, str]
 
 
@@ -175,11 +180,7 @@ def work(job: Job) -> list[Outcome]:
     rng = Random(f"proof {job}")
     woven = length != "main"
     reference_n = rng.uniform(*trade.kgf) * 9.80665 * (rng.uniform(*trade.cross_ratio) if woven else 1.0)
-    session = ProofSession(rng, reference_n * 1.25, None)
-    if hands == "far":
-        cell = session.rig.params.cell
-        samples = rng.choice((-1, 1)) * rng.uniform(1.0, 2.0)
-        _set_delay(session.rig, cell, samples)
+    session = ProofSession(rng, reference_n * 1.25, _far(rng) if hands == "far" else None)
     session.label = (seed, length, hands)
     for i in range(PULLS):
         slack = (0.5, 6.0) if hands == "far" else (2.0, 25.0)
@@ -189,10 +190,6 @@ def work(job: Job) -> list[Outcome]:
         if session.state != st.SLACK:
             break
     return session.outcomes
-
-
-def _set_delay(rig: Rig, cell: CellParams, samples: float) -> None:
-    raise NotImplementedError
 
 
 def table(done: list[Outcome]) -> str:
@@ -258,7 +255,7 @@ def main(args: list[str]) -> None:
             done += outcomes
             if chosen.each:
                 for d in outcomes:
-                    if chosen.all or (d.verdict != "passed") if d.good else not d.caught:
+                    if chosen.all or ((d.verdict != "passed") if d.good else not d.caught):
                         print(
                             f"{d.seed}.{d.number} {d.hands} {d.family} {d.length} {d.clamp}: {d.verdict} "
                             f"lost {100 * d.lost:.2f} % {d.note}",

@@ -41,8 +41,9 @@ TARGETS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "evenbed.head.guard": (("tests/host/test_guard.py",), ()),
 }
 
-# Comparisons: the neighbour (boundary) and the opposite. Arithmetic: the opposite. Left out: what no one writes by mistake (a power for a sum) and what is no change for
-# integers (an identity for an equality).
+# Comparisons: the neighbour (boundary) and the opposite. Arithmetic: the opposite. Left out: what no one writes by
+# mistake (a power for a sum), and what changes nothing or cannot come (an identity for an equality of integers; an
+# order for an equality with the lowest state).
 COMPARISONS = "Gt_GtE GtE_Gt Lt_LtE LtE_Lt Gt_LtE GtE_Lt Lt_GtE LtE_Gt Eq_NotEq NotEq_Eq Is_IsNot IsNot_Is"
 ARITHMETIC = "Add_Sub Sub_Add Mul_FloorDiv FloorDiv_Mul Mod_FloorDiv RShift_LShift LShift_RShift BitOr_BitAnd BitAnd_BitOr"
 OPERATORS = (

@@ -47,6 +47,8 @@ PERMIT_US = 2000000  # how long a tap may wait for its draw
 AGAIN_US = 1000000  # a press that begins sooner after the one before permits nothing
 LOCKOUT_US = 300000  # a press that begins sooner after a change of state permits nothing
 FAR = 1 << 28
+CELL_FAULTS = (faults.NO_DATA, faults.STUCK, faults.SATURATED, faults.IMPLAUSIBLE, faults.STRING_LOST)
+CELL_BITS = 1 << CELL_FAULTS[0] | 1 << CELL_FAULTS[1] | 1 << CELL_FAULTS[2] | 1 << CELL_FAULTS[3] | 1 << CELL_FAULTS[4]
 
 
 class Core(Envelope):
@@ -167,13 +169,13 @@ class Core(Envelope):
             self.trip(now_us, faults.STRING_LOST, raw, position, rate)
         elif self.state == HOLDING and force < s.contact_counts >> 1:
             self.trip(now_us, faults.STRING_LOST, raw, position, rate)
-        self._watch_way_down(now_us, force, raw, position, rate)
         if self.implausible:
             self.sound = False
             if self.implausible >= 3:
                 self.trip(now_us, faults.IMPLAUSIBLE, raw, position, rate)
             return
         self.sound = True
+        self._watch_way_down(now_us, force, raw, position, rate)
         self._look(force, position)
         if self.same == 0:
             self._grant(force, position, rate)
@@ -183,7 +185,8 @@ class Core(Envelope):
     def _watch_way_down(self, now_us: int, force: int, raw: int, position: int, rate: int) -> None:
         """On the way down the force falls. If it rises by as much as a lost string would lose, the motor pulls."""
         lowering = self.state == EASING or self.state == BACKING or self._easing()
-        if not lowering or rate >= 0:
+        # A cell that has lied does not judge the motor: the way down needs no reading.
+        if not lowering or rate >= 0 or self.fault in CELL_FAULTS or self.later & CELL_BITS:
             self.downs = 0
             return
         if self.downs < DOWN:

@@ -19,6 +19,7 @@ from evenbed.calibration.weights import Load
 from evenbed.head.reference import SHIFT_N
 from evenbed.head.types import Known
 
+ORDER: tuple[Verdict, ...] = ("pass", "warn", "fail")
 WITHOUT_N, WITHOUT_SHARE = 1.0, 0.02  # tolerance where no calibration is in use, as in the self-proving start
 RETURN_N = 0.3  # zero after less zero before: above it the weight may have hung askew (no source)
 ZERO_WARN = 1.0 / 3.0  # of what is refused at arming (no source)
@@ -43,11 +44,13 @@ class Compared:
 
 @dataclass(frozen=True)
 class Checked:
-    """A whole check: verdict, sentences, and the comparison that the chart takes (the highest force)."""
+    """A whole check: verdict, sentences (the worst first), and the comparison that the chart takes (the highest force).
+    Not ``finished``: nothing can be said of the measurement, and nothing is kept."""
 
     verdict: Verdict
     says: tuple[str, ...]
     compared: tuple[Compared, ...]
+    finished: bool = True
 
     @property
     def main(self) -> Compared:
@@ -84,14 +87,13 @@ def load_half_n(load: Load, same_place: bool) -> float:
 
 def worst(verdicts: Sequence[Verdict]) -> Verdict:
     """The worst of them; "pass" of none."""
-    order: tuple[Verdict, ...] = ("pass", "warn", "fail")
-    return max(verdicts, key=order.index, default="pass")
+    return max(verdicts, key=ORDER.index, default="pass")
 
 
 def judge_weight(done: WeightCheck, known: Known | None, same_place: bool, zero_limit_n: float = SHIFT_N) -> Checked:
     """The verdict on a finished check. Raises ValueError for one that is not."""
     if done.failed:
-        return Checked("fail", (done.failed,), ())
+        return Checked("fail", (done.failed,), (), done.zero_failed)
     if len(done.means) != 3:
         raise ValueError("the check is not over")
     before, shown, after = done.means
@@ -116,9 +118,12 @@ def judge_weight(done: WeightCheck, known: Known | None, same_place: bool, zero_
 def judge_gauge(done: GaugeCheck, known: Known | None) -> Checked:
     """The verdict on a check with a gauge: the worst of its steps."""
     if done.failed:
-        return Checked("fail", (done.failed + " Nothing is judged: repeat the check.",), ())
+        return Checked("fail", (done.failed,), (), finished=False)
     compared = tuple(compare(shown, gauge, half, known) for shown, gauge, half in done.compared)
-    return Checked(worst([c.check.verdict for c in compared]), tuple(c.check.text for c in compared), compared)
+    if not compared:
+        raise ValueError("the check is not over")
+    worst_first = sorted(compared, key=lambda c: -ORDER.index(c.check.verdict))
+    return Checked(worst([c.check.verdict for c in compared]), tuple(c.check.text for c in worst_first), compared)
 
 
 # --- the chart -----------------------------------------------------------------------------------------------------

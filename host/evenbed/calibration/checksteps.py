@@ -31,6 +31,7 @@ class WeightCheck:
         self.load = load
         self.told: list[str] = ["Take everything off the gripper; hands away."]
         self.failed = ""
+        self.zero_failed = False  # it failed because the empty head is too far off, not because it was left undone
         self.means: list[float] = []
         self._zero_limit_n = zero_limit_n
         self._window: deque[tuple[float, float]] = deque()
@@ -65,6 +66,7 @@ class WeightCheck:
         self._window.clear()
         self._since_s = t_s
         if part == 0 and abs(mean) > self._zero_limit_n:
+            self.zero_failed = True
             self.failed = (
                 f"The empty head shows {mean:+.2f} N from the reference zero, {self._zero_limit_n:.1f} N may remain. Take "
                 "everything off; if it stays, calibrate, and look for what changed."

@@ -14,7 +14,9 @@ from evenbed.calibration.weights import Load, Rigging, Weight, WeightError, pars
 
 FAR_ZERO_N = 1.0
 _NUMBER = r"(\d+(?:[.,]\d*)?)"
-_PULLEY = re.compile(rf"pulley\s+{_NUMBER}(?:\s*(?:±|\+/-|\+-)\s*{_NUMBER})?(?:\s+friction\s+{_NUMBER}\s*%)?", re.IGNORECASE)
+_PULLEY = re.compile(
+    rf"pulley\s+{_NUMBER}(?:\s*(?:±|\+/-|\+-)\s*{_NUMBER})?(?:\s+friction\s+{_NUMBER}\s*%)?", re.IGNORECASE
+)
 HELP = """\
   5kg M1 · 20lb ±1% · bucket 12.43kg ±0.05 · 2x 10kg M2 · 5kg M1 + 2kg M1     what hangs on the gripper now
   zero (or Enter at first)   nothing hangs      list       the steps so far
@@ -113,8 +115,8 @@ class Conversation:
         off_n = (zero - self._board_zero) / self._begun.cell.rated_counts_n
         if abs(off_n) > FAR_ZERO_N:
             self._tell(
-                f"  This zero is {off_n:+.1f} N from the one on the board. A new cell or gripper explains that; if nothing is "
-                "new, something still touches the gripper ('again 1' takes it anew)."
+                f"  This zero is {off_n:+.1f} N from the one on the board. A new cell or gripper explains that; if nothing "
+                "is new, something still touches the gripper ('again 1' takes it anew)."
             )
 
     def stop(self) -> None:
@@ -153,7 +155,8 @@ class Conversation:
             elif first == "quit":
                 self.over = True
                 steps = sum(len(run.steps) for run in self.document.runs)
-                self._tell(f"Left with {steps} steps; they are kept. 'evenbed calibrate --resume' goes on." if steps else "Left.")
+                kept = f"Left. {steps} step{'s are' if steps > 1 else ' is'} kept: 'evenbed calibrate --resume' goes on."
+                self._tell(kept if steps else "Left.")
             else:
                 self._weights(text)
         except (WeightError, ValueError) as e:
@@ -206,7 +209,9 @@ class Conversation:
         for r, run in enumerate(self.document.runs, 1):
             for n, step in enumerate(run.steps, 1):
                 text = next(texts) or "zero"
-                self._tell(f"  {r}.{n}  {step.force_n:8.2f} N  {step.mean_counts:10.0f} counts  {step.direction:<4}  {text}")
+                self._tell(
+                    f"  {r}.{n}  {step.force_n:8.2f} N  {step.mean_counts:10.0f} counts  {step.direction:<4}  {text}"
+                )
 
     def _series(self) -> None:
         if not self.guided.series.loaded:
@@ -227,7 +232,9 @@ class Conversation:
         self._rigging = Rigging(ratio, half, friction / 100.0)
         self._tell(f"From now on {ratio:g} ± {half:g} times the weight's force arrives at the gripper.")
         if ratio != 1.0 and not friction:
-            self._tell("  A pulley's friction is not given: 'pulley 2 ±0.01 friction 2%'. Without it the result looks too good.")
+            self._tell(
+                "  A pulley's friction is not given: 'pulley 2 ±0.01 friction 2%'. Without it the result looks too good."
+            )
 
     def _done(self) -> None:
         if not any(run.loaded for run in self.document.runs):

@@ -7,7 +7,7 @@ record carries.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -80,16 +80,18 @@ class Document:
         return Setting(round(self.zero_counts), round(self.gain_counts_n * 1000.0), round(rated * 1000.0))
 
     def budget(self, force_n: float) -> Budget:
-        """All terms at a force on the board's straight line, N."""
-        c = self.calibration
-        bent_n = abs(c.counts(force_n) / self.gain_counts_n - force_n)
-        line = (Term("straight line on the board", bent_n, "rectangular"),) if bent_n > 0.0 else ()
-        budget = c.budget(force_n)
-        return Budget(force_n, (*budget.terms, *line))
+        """All terms at a force on the curve, N."""
+        return self.calibration.budget(force_n)
+
+    def bent_n(self, force_n: float) -> float:
+        """How far the board's straight line is from the curve at a force, N: known, and not corrected."""
+        return abs(self.calibration.counts(force_n) / self.gain_counts_n - force_n)
 
     def uncertainty(self, force_n: float) -> Expanded:
-        """U (k = 2, or from trials) at a force, N."""
-        return expand(self.budget(force_n))
+        """U (k = 2, or from trials) at a force as the board shows it, N. What the straight line misses is a known error
+        that is not corrected, so it is added in full (JCGM 100 F.2.4.5)."""
+        on_curve = expand(self.budget(force_n))
+        return replace(on_curve, expanded_n=on_curve.expanded_n + self.bent_n(force_n))
 
     def extrapolation(self, force_n: float) -> Extrapolation:
         """Nothing, "warn" above 1.2 times the highest weight, "refuse" above twice it."""

@@ -16,6 +16,7 @@ from evenbed.calibration import noise
 from evenbed.calibration.budget import Term
 from evenbed.calibration.steps import (
     CONVERTER,
+    NOISY,
     UNCHANGED,
     Cell,
     Direction,
@@ -41,12 +42,12 @@ BACK_SHARE = 0.9  # of a lighter load: a reading below that since the last step 
 @dataclass(frozen=True)
 class Timing:
     """Seconds: of standing still before a step begins, of readings in it, until somebody is reminded and until it is
-    given up, and between two reminders."""
+    given up, and to the first word about it (the pauses double)."""
 
     still_s: float = 1.0
     take_s: float = 3.0
     patience_s: float = 30.0
-    give_up_s: float = 90.0
+    give_up_s: float = 60.0
     every_s: float = 5.0
 
 
@@ -87,6 +88,8 @@ class Guided:
         self._taking: list[tuple[float, int]] = []
         self._since_s = 0.0
         self._told_s = -math.inf
+        self._pause_s = self._timing.every_s
+        self._moved = False  # has been told
         self._t0: float | None = None
         self._last_s = -math.inf
         self._nearest: float | None = None  # to the zero, since the last step
@@ -129,7 +132,9 @@ class Guided:
 
     def _step(self, number: int) -> Step:
         if not 1 <= number <= len(self.steps):
-            raise ValueError(f"There is no step {number}: 1 to {len(self.steps)}." if self.steps else "There is no step yet.")
+            raise ValueError(
+                f"There is no step {number}: 1 to {len(self.steps)}." if self.steps else "There is no step yet."
+            )
         return self.steps[number - 1]
 
     def trouble(self) -> str:
@@ -147,9 +152,9 @@ class Guided:
         one, other = self.steps.index(first) + 1, self.steps.index(worst) + 1
         minutes = (worst.t_s - first.t_s) / 60.0
         return (
-            f"The zero moved by {moved_n:+.2f} N from step {one} to step {other}, in {minutes:.1f} minutes; {allowed_n:.2f} N "
-            f"are allowed. If a hand or a line was on the gripper at one of them, drop that one ('drop {one}') and take a "
-            "zero again. If the cell is still warming up, wait, and begin a new series ('series')."
+            f"The zero moved by {moved_n:+.2f} N from step {one} to step {other}, in {minutes:.1f} minutes; "
+            f"{allowed_n:.2f} N are allowed. If a hand or a line was on the gripper at one of them, drop that one ('drop "
+            f"{one}') and take a zero again. If the cell is still warming up, wait, and begin a new series ('series')."
         )
 
     # --- one reading at a time --------------------------------------------------------------------------------------
@@ -160,6 +165,8 @@ class Guided:
         self._taking = []
         self._window.clear()
         self._since_s = self._told_s = now_s
+        self._pause_s = self._timing.every_s
+        self._moved = False
 
     def sample(self, now_s: float, counts: int) -> Said | None:
         """Take one reading; what is to be told, if anything."""
@@ -204,13 +211,17 @@ class Guided:
             why = self._not_there_yet()
         if not why:
             self._taking = [(t, counts)]
-            return Said("taking", f"Still. Taking {timing.take_s:.0f} s of readings: hands off.")
+            again = self._moved
+            return None if again else Said("taking", f"Still. Taking {timing.take_s:.0f} s of readings: hands off.")
         if waited_s > timing.give_up_s:
             self._wanted = False
-            return Said("refused", f"Given up after {waited_s:.0f} s: {why}. {self._kept()}")
-        if now_s - self._told_s >= timing.every_s:
+            return Said("refused", f"Given up after {waited_s:.0f} s: {why}. {self._kept()}".rstrip())
+        if now_s - self._told_s >= self._pause_s:
             self._told_s = now_s
-            more = " Look at the wiring with 'evenbed sensor' if nothing touches it." if waited_s > timing.patience_s else ""
+            self._pause_s *= 2.0
+            more = (
+                " Look at the wiring with 'evenbed sensor' if nothing touches it." if waited_s > timing.patience_s else ""
+            )
             return Said("waiting", f"Waiting for {waited_s:.0f} s: {why}.{more}")
         return None
 
@@ -256,16 +267,20 @@ class Guided:
             return "up"
         return "up" if self._nearest is not None and self._nearest < BACK_SHARE * force_n else "down"
 
-    def _judge(self) -> Said:
+    def _judge(self) -> Said | None:
         times, counts = zip(*self._taking, strict=True)
         force_n, terms = (self._load.force_n, self._load.terms) if self._load is not None else (0.0, ())
         step = step_from_samples(force_n, terms, self._direction(force_n), times, counts)
-        self._wanted = False
         self._taking = []
+        if self._restless(step) and self._last_s - self._since_s < self._timing.patience_s:
+            self._window.clear()
+            first, self._moved = not self._moved, True
+            return Said("waiting", "It moved meanwhile: waiting until it stands still again.") if first else None
+        self._wanted = False
         before = [s for s in self.steps if s is not self._instead]
         refused = self._refused(step, before, counts)
         if refused:
-            return Said("refused", f"{refused} {self._kept()}", step)
+            return Said("refused", f"{refused} {self._kept()}".rstrip(), step)
         if self._instead is not None:
             self.drop(self.steps.index(self._instead) + 1)
         self._nearest = None
@@ -280,10 +295,9 @@ class Guided:
                 "and power the board anew."
             )
         said = judge_step(step, before, self.cell)
-        drift = step.moved_counts
-        if said and not step.saturated and abs(drift) > STILL_NOISE * max(self.cell.noise_counts, 1.0):
-            took_s = max(self._timing.take_s, 1e-9)
-            said += f" It drifts by {60.0 * drift / took_s / abs(self.cell.rated_counts_n):+.1f} N a minute."
+        if said and self._restless(step) and step.sd_counts <= NOISY * max(self.cell.noise_counts, 1.0):
+            n_min = 60.0 * step.moved_counts / self._timing.take_s / self.cell.rated_counts_n
+            said += f" It drifts by {n_min:+.1f} N a minute."
         other = disagreement(step, before, self.cell, self._load) if step.force_n else ""
         # Another weight than typed explains more than a rating that does not fit, where earlier steps fitted it.
         return other if other and (not said or said == self._sensitivity(step, before)) else said
@@ -291,6 +305,11 @@ class Guided:
     def _sensitivity(self, step: Step, before: Sequence[Step]) -> str:
         zero = min((s for s in before if s.force_n == 0.0), key=lambda s: s.t_s)
         return judge_sensitivity((step.mean_counts - zero.mean_counts) / step.force_n, self.cell)
+
+    def _restless(self, step: Step) -> bool:
+        """Did it move or tremble during the step?"""
+        usual = max(self.cell.noise_counts, 1.0)
+        return not step.saturated and (step.sd_counts > NOISY * usual or abs(step.moved_counts) > STILL_NOISE * usual)
 
     def _kept(self) -> str:
         kept = len(self.steps)
@@ -348,8 +367,8 @@ def disagreement(step: Step, before: Sequence[Step], cell: Cell, load: Load | No
     typed = f"{load.text}, {step.force_n:.2f} N" if load is not None and load.text else f"{step.force_n:.2f} N"
     return (
         f"This step does not fit the others: it was said to be {typed}, and by the other steps {fits} hang there "
-        f"({100.0 * off:+.1f} %, {100.0 * allowed:.1f} % allowed). Is it another weight than typed, now or before? Then type "
-        f"what hangs, or drop the wrong step.{_at_zero(step, mine, others, cell)}"
+        f"({100.0 * off:+.1f} %, {100.0 * allowed:.1f} % allowed). Is it another weight than typed, now or before? Then "
+        f"type what hangs, or drop the wrong step.{_at_zero(step, mine, others, cell)}"
     )
 
 
@@ -378,4 +397,3 @@ def _open_share(step: Step) -> float:
 
 def _half_n(term: Term) -> float:
     return abs(term.contribution_n) * (2.0 if term.distribution == "normal" else term.divisor)
-

@@ -31,7 +31,8 @@ RATE_OFF = 0.10  # share; the board reckons with periods up to 10/9 of the one i
 PIN_RATES_HZ = (10.0, 80.0)  # of a bridge converter with a rate pin
 PIN_NEAR = 0.15
 GAP_PERIODS = 2.5 * 10.0 / 9.0  # fault 2 of the board
-SHARE_LOOK, SHARE_FAIL = 0.001, 0.01  # of the readings (no source)
+SHARE_FAIL = 0.01  # of the readings (no source)
+LOST_LOOK, LOST_FAIL = 0.001, 0.1  # of the lines (no source); a lease bridges seven
 RMS_LOOK_N, RMS_FAIL_N = 0.025, 0.1  # no source: 5 times a good converter's 4.4 mN; half a newton is 4 to 5 times 0.1 N
 PEAK_LOOK_N = 0.5 * NOISE_N
 HUM_LOOK_N, HUM_FAIL_N = 0.02, 0.5 * NOISE_N
@@ -104,10 +105,11 @@ def judge(readings: Sequence[Heard], configured: Configured, expect_zero: bool =
         return found
     t, y = [r.t_s for r in told.good], [float(r.counts) for r in told.good]
     per_n = abs(configured.counts_n)
-    found += _noise(t, y, per_n, configured.usual_n)
     late = [i for i, at in enumerate(t) if at >= t[-1] - HUM_LONGEST_S]
     recent, values = [t[i] for i in late], [y[i] for i in late]
-    found += [_hum(hum(recent, values, mains), per_n, measured.rate_hz) for mains in (50.0, 60.0)]
+    hums = [hum(recent, values, mains) for mains in (50.0, 60.0)]
+    found += _noise(t, y, per_n, configured.usual_n, hums)
+    found += [_hum(one, per_n, measured.rate_hz) for one in hums]
     found.append(_drift(drift(t, y), per_n))
     if expect_zero:
         zero_n = (float(np.mean(y)) - configured.zero_counts) / configured.counts_n
@@ -168,11 +170,11 @@ def _missing(readings: Sequence[Heard], measured: Rate) -> Finding:
 
 def _lost(readings: Sequence[Heard]) -> Finding:
     lost = skipped(readings)
-    verdict = grade(lost / len(readings), SHARE_LOOK, SHARE_FAIL)
+    verdict = grade(lost / len(readings), LOST_LOOK, LOST_FAIL)
     return _line(
         "lines lost on the wire",
         f"{lost} of {lost + len(readings)}",
-        f"{100.0 * SHARE_LOOK:g} %, no more than {100.0 * SHARE_FAIL:g} %",
+        f"{100.0 * LOST_LOOK:g} %, no more than {100.0 * LOST_FAIL:g} %",
         verdict,
         "Use another cable or port, without a hub; keep it away from the motor's wires.",
         float(lost),
@@ -240,12 +242,15 @@ def _equal(readings: Sequence[Heard], told: Sorted) -> Finding:
     )
 
 
-def _noise(t: Sequence[float], y: Sequence[float], per_n: float, usual_n: float) -> list[Finding]:
+def _noise(t: Sequence[float], y: Sequence[float], per_n: float, usual_n: float, hums: Sequence[Hum]) -> list[Finding]:
     rms_n = noise(t, y).rms_counts / per_n
+    humming = sum((one.amplitude_counts or 0.0) ** 2 / 2.0 for one in hums if one.significant) / per_n**2
     peak_n = _peak(t, y) / per_n
     rms = grade(rms_n, RMS_LOOK_N, RMS_FAIL_N)
     peak = grade(peak_n, PEAK_LOOK_N, NOISE_N)
     quiet = "Hands off, motor still. If it stays: shield at one end only, converter near the cell, another supply."
+    if humming > 0.5 * rms_n**2:
+        quiet = "Most of it is mains hum: see there."
     return [
         _line(
             "noise, RMS",
@@ -349,7 +354,12 @@ def warm_up_finding(found: WarmUp, minutes: float, per_n: float) -> Finding:
         )
     settled = found.settled_s / 60.0
     return Finding(
-        "warm-up", f"{settled:.1f} min; {last}", limit, "pass", f"Power the rig {settled:.0f} min before use.", settled
+        "warm-up",
+        f"{settled:.1f} min; {last}",
+        limit,
+        "pass",
+        f"Power the rig {math.ceil(settled)} min before use.",
+        settled,
     )
 
 

@@ -54,8 +54,9 @@ def sort(readings: Sequence[Heard]) -> Sorted:
     padded = np.pad(y, 2, mode="edge")
     level = np.median(np.stack([padded[k : k + len(y)] for k in range(5)]), axis=0)
     off = y - level
-    # Of the whole record, not of five readings: a hum or a swing is no stray reading.
-    spread = max(1.4826 * float(np.median(np.abs(off))), 1.0)
+    # By the steps too: on a slope the middle one is its own median, and a swing is no stray reading.
+    step = float(np.median(np.abs(np.diff(y))))
+    spread = 1.4826 * max(float(np.median(np.abs(off))), step, 1.0)
     strays = (np.abs(off) > STRAY_SIGMAS * spread) & ~ends
     slipped = sum(_slipped(int(y[i]), float(level[i]), STRAY_SIGMAS * spread) for i in np.flatnonzero(strays))
     good = tuple(r for r, bad in zip(readings, ends | strays, strict=True) if not bad)

@@ -133,7 +133,8 @@ def judge_step(step: Step, before: Sequence[Step], cell: Cell) -> str:
     if step.sd_counts > NOISY * noise:
         return (
             f"The reading is noisy: {step.sd_counts:.0f} counts standard deviation, where {noise:.0f} is usual and "
-            f"{NOISY * noise:.0f} the limit. Let the weight stop swinging; if it stays, check wiring and supply."
+            f"{NOISY * noise:.0f} the limit. Hands off, and let the weight stop swinging; if it stays, check wiring and "
+            "supply."
         )
     zero = next((one for one in sorted(before, key=lambda one: one.t_s) if one.force_n == 0.0), None)
     moved_limit = max(
@@ -186,7 +187,7 @@ def judge_sensitivity(counts_n: float, cell: Cell) -> str:
     if abs(ratio - 1.0) <= RATING:
         return ""
     said = (
-        f"The cell gives {counts_n:.1f} counts/N where its rating ({cell.rating_mv_v:g} mV/V at {cell.capacity_n:.0f} N) "
+        f"The cell gives {counts_n:.1f} counts/N where its rating ({cell.rating_mv_v:.4g} mV/V at {cell.capacity_n:.0f} N) "
         f"says {cell.rated_counts_n:.1f}: {ratio:.3f} times as much, allowed are {1.0 - RATING:.1f} to {1.0 + RATING:.1f}. "
     )
     pounds = 1.0 / KG_PER_LB

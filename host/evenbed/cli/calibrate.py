@@ -10,7 +10,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from random import Random
@@ -22,7 +22,7 @@ from evenbed.calibration.document import Document, DocumentError, document
 from evenbed.calibration.guided import Timing, wrong_rate
 from evenbed.calibration.steps import Cell, ratiometric
 from evenbed.calibration.weights import Place, Rigging, Weight, WeightError, place_at, standard_place, weight_force
-from evenbed.cli.calibrations import Tell, offer
+from evenbed.cli.calibrations import Tell, offer, too_high
 from evenbed.cli.certificate import sensitivity, summary
 from evenbed.cli.weighthands import RATED_COUNTS_N, rig_with_hands
 from evenbed.control.measure import Listening, MeasureError
@@ -44,7 +44,8 @@ WELCOME = (
 
 @dataclass(frozen=True)
 class CalibrateRequest:
-    """What was asked on the command line. Without ``rating_mv_v`` the board's is taken; without ``place`` standard gravity."""
+    """What was asked on the command line. Without ``rating_mv_v`` the board's is taken, without ``place``
+    standard gravity."""
 
     place: Place | None = None
     capacity_n: float = 50.0 * N_PER_KGF
@@ -57,7 +58,7 @@ class CalibrateRequest:
     records: Path | None = None
     unit: str = "kgf"
     seed: int = 1
-    timing: Timing = Timing()
+    timing: Timing = field(default_factory=Timing)
 
 
 def place_of(gravity: float | None, latitude: float | None, height_m: float | None) -> Place | None:
@@ -188,12 +189,13 @@ def _simulated(request: CalibrateRequest, keys: TypedInput, calibrations: Calibr
     g = min(max(rng.gauss(place.g_m_s2, place.u_g_m_s2), 9.78), 9.833)
     with rig_with_hands(["--seed", str(request.seed), "--gain-error", f"{off:.6f}"]) as (port, say):
         tell(f"A simulated rig on {port}; its cell is not as rated. Simulated hands hang what you type and hold the pedal.")
-        tell("A line that begins with ! is for them: '!lean 3', '!drift 1', '!next 4.5kg', '!fault cell wrong -1', '!repair'.")
+        tell("Lines with ! are for them: '!lean 3', '!drift 1', '!next 4.5kg', '!fault cell wrong -1', '!repair'.")
         hands = VirtualHands(say, replace(place, g_m_s2=g), request.seed)
         code = _calibrate(request, port, keys, calibrations, tell, hands)
     made = calibrations.all()[-1:] if code == 0 else []
     if made and calibrations.in_use() == made[0]:
-        tell(f"In truth it is {RATED_COUNTS_N * (1.0 + off / 100.0):.2f} counts/N; you found {sensitivity(made[0].document)}.")
+        truth = RATED_COUNTS_N * (1.0 + off / 100.0)
+        tell(f"In truth it is {truth:.2f} counts/N; you found {sensitivity(made[0].document)}.")
     return code
 
 
@@ -202,7 +204,7 @@ def _calibrate(
 ) -> int:
     listening = Listening(port)
     try:
-        wrong = _first_look(listening)
+        wrong = _first_look(listening) or too_high(listening, request.limit_n)
         if wrong:
             print(wrong, file=sys.stderr)
             return 1
@@ -239,12 +241,16 @@ def _begin(
     if request.resume and left is not None:
         begun = document(left[1])
         steps = sum(len(run.steps) for run in begun.runs)
-        tell(f"Going on with the run of {_when(begun.made)} by {begun.by}: {steps} steps, its place and cell. A zero first.")
+        tell(
+            f"Going on with the run of {_when(begun.made)} by {begun.by}: {steps} steps, its place and cell. A zero first."
+        )
     else:
         if request.resume:
             tell("No run was left: this is a new one.")
         elif left is not None:
-            tell(f"A run left on {_when(left[0])} is still there: --resume goes on with it. The first step of this one ends it.")
+            tell(
+                f"A run left on {_when(left[0])} is still there: --resume goes on with it. The first step here ends it."
+            )
         begun = Document(
             made=datetime.now().astimezone().isoformat(timespec="seconds"),
             by=request.by or getpass.getuser(),
@@ -287,7 +293,7 @@ def _cell(request: CalibrateRequest, listening: Listening, tell: Tell) -> Cell:
     cell = Cell(request.capacity_n, rated * request.capacity_n / per_mv_v, per_mv_v)
     tell(
         f"The board says {rated:.1f} counts/N by the cell's rating: {cell.rating_mv_v:.3g} mV/V for "
-        f"{show_force(cell.capacity_n, request.unit)}. If that is not what is printed on the cell, give --capacity and --rating."
+        f"{show_force(cell.capacity_n, request.unit)}. If the cell itself says otherwise, give --capacity and --rating."
     )
     return cell
 

@@ -27,13 +27,13 @@ Tell = Callable[[str], None]
 REFUSED = {
     wire.WRONG_STATE: "it is armed, moving, or stopped under load. End what uses it, let down, clear, then try again",
     wire.ABOVE_LIMIT: "the limit is above the highest that this board takes. Give a lower --limit",
-    wire.LOADED: "something pulls on the gripper by more than 10 N, seen from the new zero. Take everything off; if nothing "
-    "is on it, the zero was wrong",
+    wire.LOADED: "something pulls on the gripper by more than 10 N, seen from the new zero. Take everything off; if "
+    "nothing is on it, the zero was wrong",
     wire.DATA_NOT_SOUND: "it does not believe its own readings now. Check the cable to the cell, and the converter's rate",
     wire.STALE: "the line came too late. Try again",
     wire.NOT_GREETED: "it has started anew. Try again",
-    wire.GAIN_IMPLAUSIBLE: "the sensitivity is more than 20 % off the cell's rating. Look for a wrong weight; if the rating is "
-    "wrong, calibrate with --rating",
+    wire.GAIN_IMPLAUSIBLE: "the sensitivity is more than 20 % off the cell's rating. Look for a wrong weight; if the "
+    "rating is wrong, calibrate with --rating",
     wire.SETTINGS_UNUSABLE: "it cannot reckon with these values: with this sensitivity the limit is beyond the converter's "
     "range. Give a lower --limit, or use less converter gain",
 }
@@ -47,17 +47,26 @@ def told(doc: Document, board: Limits, rated_mcounts_n: int, limit_mn: int) -> b
     ) and rated_mcounts_n == s.rated_mcounts_n
 
 
+def too_high(listening: Listening, limit_n: float | None) -> str:
+    """Why the board takes no such limit, or nothing."""
+    if limit_n is None:
+        return ""
+    most_n = listening.cell().limit_most_mn / 1000.0
+    if limit_n <= most_n:
+        return ""
+    return (
+        f"The board takes no limit above {show_force(most_n)}, asked for was {show_force(limit_n)}. Give a lower --limit; "
+        "the highest is set on the board alone."
+    )
+
+
 def offer(listening: Listening, doc: Document, limit_n: float | None, tell: Tell, pedal: Callable[[], None]) -> bool:
     """Offer a calibration to the board and wait for the hand on its pedal; did it take it over? ``pedal`` is called once
     the offer stands. ``limit_n``: the rig's limit to store, None leaves it. Raises MeasureError, LinkError."""
     limit_mn = listening.limits.limit_mn if limit_n is None else round(limit_n * 1000.0)
     s = doc.setting
-    most_mn = listening.cell().limit_most_mn
-    if limit_mn > most_mn:
-        tell(
-            f"The board takes no limit above {show_force(most_mn / 1000.0)}, asked for was {show_force(limit_mn / 1000.0)}. "
-            "Give a lower --limit."
-        )
+    if wrong := too_high(listening, limit_n):
+        tell(wrong)
         return False
     answer = listening.ask("propose", s.zero_counts, s.gain_mcounts_n, s.rated_mcounts_n, limit_mn)
     if isinstance(answer, No):
@@ -84,9 +93,8 @@ def _echo(listening: Listening, now: Limits) -> str:
     until = time.monotonic() + 3.0
     while len(counts) < 40 and time.monotonic() < until:
         counts += [reading.counts for reading in listening.readings(0.05)]
-    said = (
-        f"Stored. The board says: {now.counts_per_n:.3f} counts/N, limit {show_force(now.limit_n)}, zero {now.zero_counts} counts"
-    )
+    limit = show_force(now.limit_n)
+    said = f"Stored. The board says: {now.counts_per_n:.3f} counts/N, limit {limit}, zero {now.zero_counts} counts"
     if not counts:
         return said + "."
     empty_n = (sum(counts) / len(counts) - now.zero_counts) / now.counts_per_n
@@ -109,8 +117,9 @@ def table(records: Path | None, unit: str) -> int:
             beyond = doc.extrapolation(LISTED_N)
             u = "beyond" if beyond == "refuse" else f"{two_digits(doc.uncertainty(LISTED_N).expanded_n)} N"
             mark = "  <- in use" if used is not None and used.number == kept.number else ""
+            made = f"{datetime.fromisoformat(doc.made):%Y-%m-%d %H:%M}"
             print(
-                f"{kept.number:>4}  {datetime.fromisoformat(doc.made):%Y-%m-%d %H:%M}  {doc.gain_counts_n:>10.2f}  {u:>10}  "
+                f"{kept.number:>4}  {made}  {doc.gain_counts_n:>10.2f}  {u:>10}  "
                 f"{show_force(doc.calibration.top_n, unit):>13}  {doc.by}{mark}"
             )
         return 0

@@ -24,7 +24,7 @@ from evenbed.units import N_PER_KGF, show_force
 PULL_N = 24.0 * N_PER_KGF  # an ordinary pull (common practice, no source)
 SHOWN_N = (50.0, 100.0, 200.0, 250.0)
 DUE = "after 12 months or 500 pulls, whichever comes first, and after any blow or overload (common practice, no source)"
-TERMS_SHOWN = 10
+TERMS_SHOWN = 8
 
 
 @dataclass(frozen=True)
@@ -112,10 +112,10 @@ def plain_words(doc: Document, unit: str) -> list[str]:
     else:
         half = show(PULL_N, doc.uncertainty(PULL_N).expanded_n, unit).split(" ± ")[-1]
         first = f"When the rig shows {pull}, the true pull is within ± {half} of that, 95 times out of 100."
-        if beyond:
-            first += f" That is well above the highest weight ({show_force(top_n, unit)}): hang more to be surer."
+    more = f"That is well above the highest weight ({show_force(top_n, unit)}): hang more to be surer."
     return [
         first,
+        *([more] if beyond == "warn" else []),
         f"It holds up to {show_force(WARN_ABOVE * top_n, unit)}. Above, the rig warns; above "
         f"{show_force(REFUSE_ABOVE * top_n, unit)} nothing is to be pulled with it.",
         "It speaks of the force at the gripper, not of what the string keeps once it is clamped.",
@@ -132,7 +132,10 @@ def summary(doc: Document, unit: str) -> list[str]:
         f"Class        {iso}",
         f"Lower limit  {limit_words(doc)}",
         "Uncertainty of a reading (k = 2: 95 of 100 times the true force is within):",
-        *(f"  {show_force(force_n, 'N'):>9}  {show_force(force_n, 'kgf'):>9}  {text}" for force_n, text in uncertainties(doc)),
+        *(
+            f"  {show_force(force_n, 'N'):>9}  {show_force(force_n, 'kgf'):>9}  {text}"
+            for force_n, text in uncertainties(doc)
+        ),
         *(f"Note: {note}." for note in (*doc.calibration.notes, *open_ends)),
         *plain_words(doc, unit),
     ]
@@ -143,15 +146,16 @@ def summary(doc: Document, unit: str) -> list[str]:
 
 # --- the page ----------------------------------------------------------------------------------------------------
 STYLE = """
-@page{size:A4;margin:14mm}
-body{font:10.5pt/1.35 system-ui,sans-serif;color:#1b1b1b;max-width:182mm;margin:6mm auto;padding:0 4mm}
-h1{font-size:17pt;margin:0 0 1mm}h2{font-size:11.5pt;margin:5mm 0 1.5mm;border-bottom:.3mm solid #999}
-.sub{color:#555;margin:0 0 3mm}.plain{border:.5mm solid #1d4f8c;border-radius:2mm;padding:2mm 4mm;margin:3mm 0}
-.plain p{margin:1mm 0}.plain p:first-child{font-size:13pt;font-weight:600}
-table{border-collapse:collapse;width:100%;font-size:9pt}th,td{padding:.5mm 1.5mm;border-bottom:.2mm solid #ccc}
+@page{size:A4;margin:10mm 12mm}
+body{font:9pt/1.28 system-ui,sans-serif;color:#1b1b1b;max-width:186mm;margin:0 auto}
+h1{font-size:15pt;margin:0 0 .5mm}h2{font-size:10pt;margin:3mm 0 1mm;border-bottom:.3mm solid #999}
+.sub{color:#555;margin:0 0 2mm}.plain{border:.5mm solid #1d4f8c;border-radius:2mm;padding:1.5mm 3mm;margin:2mm 0}
+.plain p{margin:.7mm 0}.plain p:first-child{font-size:12pt;font-weight:600}
+.two{display:grid;grid-template-columns:1fr 1fr;gap:0 6mm}
+table{border-collapse:collapse;width:100%;font-size:8pt}th,td{padding:.35mm 1mm;border-bottom:.2mm solid #ccc}
 th{text-align:left;font-weight:600}.n{text-align:right;font-variant-numeric:tabular-nums;white-space:nowrap}
-dl{display:grid;grid-template-columns:34mm 1fr;gap:.6mm 2mm;margin:0;font-size:9.5pt}dt{color:#555}dd{margin:0}
-section{break-inside:avoid}svg{width:100%;height:auto}ul{margin:0;padding-left:5mm;font-size:9.5pt}
+dl{display:grid;grid-template-columns:34mm 1fr;gap:.4mm 2mm;margin:0;font-size:8.5pt}dt{color:#555}dd{margin:0}
+section{break-inside:avoid}svg{width:100%;height:auto}ul{margin:0;padding-left:5mm;font-size:8.5pt}
 """
 
 
@@ -178,7 +182,7 @@ def page(kept: Kept, unit: str, in_use: bool) -> str:
         ("room", "not noted" if doc.room_c is None else f"{doc.room_c:g} °C"),
         (
             "cell",
-            f"{show_force(cell.capacity_n, unit)} ({cell.capacity_n:.0f} N), rated {cell.rating_mv_v:g} mV/V, "
+            f"{show_force(cell.capacity_n, unit)} ({cell.capacity_n:.0f} N), rated {cell.rating_mv_v:.4g} mV/V, "
             f"{abs(cell.rated_counts_n):.1f} counts/N by its rating",
         ),
         (
@@ -194,14 +198,14 @@ def page(kept: Kept, unit: str, in_use: bool) -> str:
         "user; no accredited laboratory stands behind it.</p>",
         '<div class="plain">' + "".join(f"<p>{escape(text)}</p>" for text in plain_words(doc, unit)) + "</div>",
         "<section><h2>What was found</h2>" + _list(facts) + "</section>",
-        "<section><h2>Uncertainty of a reading (k = 2)</h2>",
+        '<div class="two"><section><h2>Uncertainty of a reading (k = 2)</h2>',
         _table(
             ("force", "", "the true force is within"),
             ((show_force(f, "N"), show_force(f, "kgf"), text) for f, text in uncertainties(doc)),
             (0, 1),
         ),
-        "</section><section><h2>Steps</h2>" + _steps(doc) + "</section>",
-        "<section><h2>How far the steps are from the curve</h2>" + residuals(doc) + "</section>",
+        "</section><section><h2>How far the steps are from the curve</h2>" + residuals(doc) + "</section></div>",
+        "<section><h2>Steps</h2>" + _steps(doc) + "</section>",
         f"<section><h2>Where the uncertainty at {show_force(budget_n, unit)} comes from</h2>",
         _budget(doc, budget_n),
         "</section>",
@@ -252,8 +256,11 @@ def _steps(doc: Document) -> str:
 def _budget(doc: Document, force_n: float) -> str:
     *terms, together = doc.budget(force_n).table()
     kept = [(row[0], row[1], row[2], row[4], row[6]) for row in terms if float(row[6]) >= 0.05][:TERMS_SHOWN]
-    last = (f"together, {together[2]}", together[1], together[5], together[4], together[6])
-    return _table(("source", "size", "distribution", "u, N", "share, %"), [*kept, last], (1, 3, 4))
+    last = [(f"together, {together[2]}", together[1], together[5], together[4], together[6])]
+    bent_n = doc.bent_n(force_n)
+    if bent_n > 0.0005:
+        last.append(("straight line on the board, added to U in full", f"{bent_n:.3g} N", "known", "", ""))
+    return _table(("source", "size", "distribution", "u, N", "share, %"), [*kept, *last], (1, 3, 4))
 
 
 def residuals(doc: Document) -> str:
@@ -261,7 +268,7 @@ def residuals(doc: Document) -> str:
     found = [(r.step, r.curve_n - r.step.force_n) for r in rows(doc) if r.curve_n is not None]
     top_n = max(step.force_n for step, _ in found)
     span = max(max(abs(off) for _, off in found), 1e-3) * 1.15
-    width, height, left, right, up, low = 640.0, 190.0, 62.0, 12.0, 10.0, 34.0
+    width, height, left, right, up, low = 440.0, 190.0, 66.0, 8.0, 10.0, 34.0
 
     def x(force_n: float) -> float:
         return left + (width - left - right) * force_n / (1.05 * top_n)
@@ -276,7 +283,8 @@ def residuals(doc: Document) -> str:
     for off_n in (-span, 0.0, span):
         colour = "#888" if off_n == 0.0 else "#ddd"
         out.append(f'<path d="M{left:g} {y(off_n):.1f}H{width - right:g}" stroke="{colour}"/>')
-        out.append(f'<text x="{left - 6:g}" y="{y(off_n) + 4:.1f}" text-anchor="end">{off_n:+.3f} N</text>')
+        shown = f"{off_n:+.3f} N" if off_n else "0"
+        out.append(f'<text x="{left - 6:g}" y="{y(off_n) + 4:.1f}" text-anchor="end">{shown}</text>')
     for force_n in sorted({step.force_n for step, _ in found}):
         out.append(f'<path d="M{x(force_n):.1f} {up:g}V{height - low:g}" stroke="#eee"/>')
     last = -1e9
@@ -287,7 +295,9 @@ def residuals(doc: Document) -> str:
     for step, off_n in found:
         fill = "#1d4f8c" if step.direction == "up" else "#fff"
         out.append(f'<circle cx="{x(step.force_n):.1f}" cy="{y(off_n):.1f}" r="4" fill="{fill}" stroke="#1d4f8c"/>')
-    out.append(f'<text x="{width - right:g}" y="{height - 3:g}" text-anchor="end">filled: loading, open: unloading</text></svg>')
+    out.append(
+        f'<text x="{width - right:g}" y="{height - 3:g}" text-anchor="end">filled: loading, open: unloading</text></svg>'
+    )
     return "".join(out)
 
 
@@ -296,13 +306,23 @@ def table_csv(doc: Document) -> str:
     out = io.StringIO()
     write = csv.writer(out)
     write.writerow(
-        ("series", "step", "weights", "direction", "force_n", "mean_counts", "counts_over_zero", "curve_n", "sd_counts", "n")
+        (
+            "series",
+            "step",
+            "weights",
+            "direction",
+            "force_n",
+            "mean_counts",
+            "counts_over_zero",
+            "curve_n",
+            "sd_counts",
+            "n",
+        )
     )
     for r in rows(doc):
         s = r.step
-        write.writerow(
-            (r.run, r.number, r.text, s.direction, s.force_n, s.mean_counts, r.counts, r.curve_n, s.sd_counts, s.n)
-        )
+        row = (r.run, r.number, r.text, s.direction, s.force_n, s.mean_counts, r.counts, r.curve_n, s.sd_counts, s.n)
+        write.writerow(row)
     return out.getvalue()
 
 
@@ -350,7 +370,12 @@ def run(
 
 
 def _write(
-    calibrations: Calibrations, number: int | None, out: Path | None, csv_file: Path | None, json_file: Path | None, unit: str
+    calibrations: Calibrations,
+    number: int | None,
+    out: Path | None,
+    csv_file: Path | None,
+    json_file: Path | None,
+    unit: str,
 ) -> int:
     used = calibrations.in_use()
     if number is None:

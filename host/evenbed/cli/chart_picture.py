@@ -7,16 +7,16 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from html import escape
 
-from evenbed.calibration.cellcreep import CREEP_S, LATE_FROM_S, Creep
+from evenbed.calibration.cellcreep import CREEP_S, LATE_FROM_S, MEAN_S, Creep
 from evenbed.calibration.chart import Chart
 from evenbed.calibration.checking import BASELINE, charts
 from evenbed.cli.picture import STYLE
 
-WIDTH, LEFT, RIGHT = 900, 76, 150
+WIDTH, LEFT, RIGHT = 900, 76, 166
 PANEL, GAP, TOP = 220, 64, 60
 MORE_STYLE = (
     "<style>.lim{stroke:#b5483a;stroke-dasharray:6 3;fill:none}.mid{stroke:#8fbf9b}.out{fill:#b5483a}.in{fill:#1d4f8c}"
-    ".lt{fill:#b5483a}.c{text-anchor:middle}.grid{stroke:#e4e4e4}</style>"
+    ".lt{fill:#b5483a}.c{text-anchor:middle;paint-order:stroke;stroke:#fff;stroke-width:3}.grid{stroke:#e4e4e4}</style>"
 )
 NUMBERED = 30  # points up to which each value is written
 
@@ -85,9 +85,9 @@ def _panel(name: str, chart: Chart, days: Sequence[str], top: float) -> list[str
     points = [(sx(k), sy(v)) for k, v in enumerate(chart.points)]
     out.append(_path(points, "f"))
     right = WIDTH - RIGHT + 6
-    out.append(_text(right, sy(chart.upper[-1]) + 4, f"limit {chart.upper[-1]:+.2f} U", "lt"))
-    out.append(_text(right, sy(chart.lower[-1]) + 4, f"limit {chart.lower[-1]:+.2f} U", "lt"))
-    out.append(_text(right, sy(chart.centre) + 4, f"middle {chart.centre + 0.0:.2f} U"))
+    out.append(_text(right, sy(chart.upper[-1]) + 4, f"limit {chart.upper[-1]:+.2f}", "lt"))
+    out.append(_text(right, sy(chart.lower[-1]) + 4, f"limit {chart.lower[-1]:+.2f}", "lt"))
+    out.append(_text(right, sy(chart.centre) + 4, f"middle {chart.centre + 0.0:+.2f}"))
     for k, (x, y) in enumerate(points):
         outside = k in chart.outside
         out.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{5 if outside else 3}" class="{"out" if outside else "in"}"/>')
@@ -108,9 +108,10 @@ def control_chart(points: Sequence[Point], what: str, unit: str = "U") -> str:
     single, smooth = charts([p.error_u for p in points])
     days = [p.day for p in points]
     settled = len(points) > BASELINE
-    since = f"middle and width from the first {BASELINE} checks" if settled else "middle 0, sigma half of U"
+    since = f"middle and width from the first {BASELINE} checks" if settled else "middle 0, sigma half of it"
     out = _frame(f"Checks with {what}", TOP + 2 * (PANEL + GAP))
-    out.append(_text(12, 44, f"{len(points)} checks; error relative to {unit}; {since}; outside points red", "m"))
+    counted = "1 check" if len(points) == 1 else f"{len(points)} checks"
+    out.append(_text(12, 44, f"{counted}; error relative to {unit}; {since}; outside points red", "m"))
     out += _panel("single checks (Shewhart, 3 sigma)", single, days, TOP + 12)
     out += _panel("weighted mean of the checks (EWMA 0.2, 2.7 sigma)", smooth, days, TOP + 12 + PANEL + GAP)
     return "\n".join([*out, "</svg>\n"])
@@ -124,7 +125,9 @@ def creep_picture(found: Creep, capacity_n: float, load_n: float) -> str:
     limit_n, late_n = found.within.limit * capacity_n, found.late.limit * capacity_n
     curve = [(t, share * capacity_n) for t, share in found.curve]
     longest = max(curve[-1][0], 60.0)
-    span = 1.15 * max(limit_n, *(abs(f) for _, f in curve))
+    whole = longest >= CREEP_S - MEAN_S
+    at = min(curve, key=lambda p: abs(p[0] - LATE_FROM_S))[1] if whole else 0.0
+    span = 1.15 * max(limit_n, abs(at) + late_n, *(abs(f) for _, f in curve))
     grid, sy = _grid(TOP, -span, span, lambda v: f"{v:+.3f} N" if v else "0")
     out += grid
 
@@ -133,13 +136,13 @@ def creep_picture(found: Creep, capacity_n: float, load_n: float) -> str:
 
     for sign in (1.0, -1.0):
         out.append(_line(sx(0.0), sy(sign * limit_n), sx(longest), sy(sign * limit_n), "lim"))
-    out.append(_text(WIDTH - RIGHT + 6, sy(limit_n) + 4, f"30 min: ±{limit_n:.3f} N", "lt"))
-    if longest >= CREEP_S - 10.0:
-        at = min(curve, key=lambda p: abs(p[0] - LATE_FROM_S))[1]
+    away = -limit_n if at >= 0.0 else limit_n  # where the other limit's words are not
+    out.append(_text(WIDTH - RIGHT + 6, sy(away) + 4, f"in 30 min ±{limit_n:.3f} N", "lt"))
+    if whole:
         for sign in (1.0, -1.0):
             edge = at + sign * late_n
             out.append(_line(sx(LATE_FROM_S), sy(edge), sx(longest), sy(edge), "lim"))
-        out.append(_text(WIDTH - RIGHT + 6, sy(at) + 4, f"20-30 min: ±{late_n:.3f} N", "lt"))
+        out.append(_text(WIDTH - RIGHT + 6, sy(at) + 4, f"20-30 min ±{late_n:.3f} N", "lt"))
     out.append(_line(LEFT, sy(0.0), WIDTH - RIGHT, sy(0.0), "mid"))
     out.append(_path([(sx(t), sy(f)) for t, f in curve], "f"))
     ticks = max(1, math.ceil(longest / 60.0 / 6.0))

@@ -61,7 +61,7 @@ class CheckRequest:
 
 
 def run(port: str | None, request: CheckRequest) -> int:
-    """Check; return the exit code: 0 pass or warning, 1 no board, 2 asked wrongly, 3 failed, 130 Ctrl-C."""
+    """Check; return the exit code: 0 pass or warning, 1 no board, 2 asked wrongly, 3 failed or not judged, 130 Ctrl-C."""
     view = View(request.unit)
     try:
         if request.weight is not None:
@@ -280,6 +280,9 @@ def _introduction(what: str, stands_on: Basis) -> str:
 
 
 def _close(view: View, where: Path, stands_on: Basis, done: Checked, what: str) -> int:
+    if not done.finished:
+        view.tell(f"NOT JUDGED: {done.says[0]} Repeat the check.")
+        return 3
     before, said = history(where, stands_on.number, what)
     done = with_history(done, [float(m.values["e_n"]) for m in before if m.values.get("e_n") is not None])
     if said:

@@ -93,6 +93,7 @@ def demo(real_time: bool, no_wait: bool, unit: str, picture: Path, seed: int) ->
 @click.option("--woven", is_flag=True, help="A cross: the word 'straighten' is shown while it is held.")
 @click.option("--speed", type=click.FloatRange(5, 100), default=60.0, show_default=True, help="Fastest draw, mm/s.")
 @click.option("--picture", type=click.Path(dir_okay=False, path_type=Path), help="Save a picture of the pull (SVG).")
+@click.option("--despite-check", is_flag=True, help="Arm although the last check failed; that is written down.")
 @RECORDS
 def pull(
     reference: tuple[float, str],
@@ -106,6 +107,7 @@ def pull(
     woven: bool,
     speed: float,
     picture: Path | None,
+    despite_check: bool,
     records: Path | None,
 ) -> None:
     """Make one pull to REFERENCE (24kgf, 52lbf, 235N): draw, hold, prove the clamp, let off.
@@ -126,6 +128,7 @@ def pull(
         speed_mm_s=speed,
         picture=picture,
         records=records,
+        despite_check=despite_check,
     )
     one_port(port, sim)
     raise SystemExit(run(request, port))
@@ -201,7 +204,9 @@ def sensor(
 @click.option("--sim", is_flag=True, help="Use a simulated rig and simulated hands instead of a port.")
 @click.option("--weight", metavar="WEIGHT", help="Check with a weight, such as '5kg M1' or '20lb ±1%'.")
 @click.option("--gauge", metavar="TOLERANCE", help="Check with a pull gauge of this tolerance, such as 1% or 0.2kgf.")
-@click.option("--steps", "steps", multiple=True, type=FORCE, help="With a gauge: a force to draw to; give it several times.")
+@click.option(
+    "--steps", "steps", multiple=True, type=FORCE, help="With a gauge: a force to draw to; give it several times."
+)
 @click.option("--unit", type=click.Choice(UNITS), default="N", show_default=True, help="Unit of the forces shown.")
 @click.option("--chart", is_flag=True, help="Draw the control chart of the checks made so far, and check nothing.")
 @click.option(
@@ -260,7 +265,13 @@ def budget(ceiling: tuple[float, str], stiffness: float) -> None:
 @click.option("--woven", is_flag=True, help="A cross: the stringer straightens it.")
 @click.option("--tether", type=click.FloatRange(5, 120), help="A steel tether of this stiffness (N/mm), no string.")
 @click.option("--slack", type=click.FloatRange(0, 200), default=8.0, show_default=True, help="Slack before contact, mm.")
-@click.option("--hands", type=click.Choice(["auto", "keys", "prove", "weights", "gauge"]), default="auto", show_default=True, help="Who acts.")
+@click.option(
+    "--hands",
+    type=click.Choice(["auto", "keys", "prove", "weights", "gauge"]),
+    default="auto",
+    show_default=True,
+    help="Who acts.",
+)
 @click.option("--weight", type=FORCE, help="What the hands of 'prove' hang on the gripper.")
 @click.option("--fault", "faults", multiple=True, metavar="LINE", help="Such as '180N cell stuck' or '200N estop on'.")
 @click.option("--scenario", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="A file of such lines.")
@@ -268,12 +279,18 @@ def budget(ceiling: tuple[float, str], stiffness: float) -> None:
 @click.option("--board", is_flag=True, help="Print what the board does, too.")
 @click.option("--seed", type=int, default=1, show_default=True, help="Another seed, other noise and timing.")
 @click.option(
-    "--rate", type=click.FloatRange(5, 400), default=80.0, show_default=True, help="Readings a second; the board expects 80."
+    "--rate",
+    type=click.FloatRange(5, 400),
+    default=80.0,
+    show_default=True,
+    help="Readings a second; the board expects 80.",
 )
 @click.option(
     "--gain-error", type=click.FloatRange(-60, 60), default=0.0, help="Percent by which the cell differs from its rating."
 )
-@click.option("--gravity", type=click.FloatRange(9.76, 9.84), default=STANDARD_GRAVITY, help="Where the weights hang, m/s2.")
+@click.option(
+    "--gravity", type=click.FloatRange(9.76, 9.84), default=STANDARD_GRAVITY, help="Where the weights hang, m/s2."
+)
 def simrig(
     family: str,
     length_mm: float,
@@ -324,8 +341,12 @@ def simrig(
 @click.option("--height", type=click.FloatRange(-500, 9000), help="Height above the sea there, m.")
 @click.option("--gravity", type=click.FloatRange(9.76, 9.84), help="Gravity there, m/s2, if you know it.")
 @click.option("--capacity", type=FORCE, default="50kgf", show_default=True, help="Printed on the cell: what it takes.")
-@click.option("--rating", type=click.FloatRange(0.1, 10), help="Printed on the cell, mV/V, in place of what the board knows.")
-@click.option("--converter-gain", type=click.FloatRange(1, 1024), default=128.0, show_default=True, help="Of the converter.")
+@click.option(
+    "--rating", type=click.FloatRange(0.1, 10), help="Printed on the cell, mV/V, in place of what the board knows."
+)
+@click.option(
+    "--converter-gain", type=click.FloatRange(1, 1024), default=128.0, show_default=True, help="Of the converter."
+)
 @click.option("--by", help="Who calibrates; your name on this computer without it.")
 @click.option("--room", type=click.FloatRange(-10, 50), help="Temperature of the room, deg C.")
 @click.option("--limit", type=FORCE, help="The rig's own limit to store; without it the board's stays.")

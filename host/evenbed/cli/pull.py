@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import contextlib
-import re
 import signal
-import subprocess
 import sys
 import time
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
 
 from evenbed.cli.picture import Trace, svg
+from evenbed.cli.readiness import Readiness, readiness
+from evenbed.cli.simulated import simulated as simulated_rig
 from evenbed.cli.view import View
 from evenbed.cli.words import sentence
 from evenbed.control.client import ControlClient
@@ -44,6 +43,7 @@ class PullRequest:
     woven: bool = False
     speed_mm_s: float = 60.0
     picture: Path | None = None
+    despite_check: bool = False
     records: Path | None = None
 
 
@@ -54,26 +54,10 @@ def ceiling(request: PullRequest) -> Ceiling:
     return session_ceiling([pull], frame, asked_n=request.ceiling_n, unit=request.unit)
 
 
-@contextlib.contextmanager
-def _simulated(request: PullRequest, view: View) -> Iterator[str]:
-    command = [sys.executable, "-m", "evenbed.cli.main", "simrig"]
-    if request.family != "unknown":
-        command += ["--string", request.family]
-    if request.woven:
-        command.append("--woven")
-    rig = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, start_new_session=True)
-    assert rig.stdout is not None
-    first = rig.stdout.readline()
-    m = re.search(r" on (\S+)", first)
-    if not m:
-        raise ValueError("the simulated rig did not start: " + first)
-    view.tell(first.strip() + " (a simulated stringer presses the pedal)")
-    try:
-        yield m.group(1)
-    finally:
-        rig.terminate()
-        rig.wait(2.0)
-        rig.stdout.close()
+def rig_arguments(request: PullRequest) -> list[str]:
+    """What the simulated rig of ``--sim`` is told of the string."""
+    arguments = [] if request.family == "unknown" else ["--string", request.family]
+    return [*arguments, "--woven"] if request.woven else arguments
 
 
 class Session:
@@ -220,6 +204,11 @@ def summary(record: dict[str, Any], unit: str) -> list[str]:
     def number(value: float | None, digits: int, unit_: str) -> str:
         return "-" if value is None else f"{value:.{digits}f} {unit_}"
 
+    calibration = []
+    if record["expanded_n"] is not None:
+        calibration = [
+            f"  calibration  number {record['calibration']}; U = {force(record['expanded_n'])} (k = 2) at the reference"
+        ]
     held = None
     if record["clamped_s"] is not None and record["reached_s"] is not None:
         held = record["clamped_s"] - record["reached_s"]
@@ -232,6 +221,7 @@ def summary(record: dict[str, Any], unit: str) -> list[str]:
         f"held {number(held, 1, 's')}",
         f"  draw length  {number(record['draw_length_mm'], 1, 'mm')} at "
         f"{number(record['stiffness_n_mm'], 1, 'N/mm')}, take-up {number(record['take_up_mm'], 2, 'mm')}",
+        *calibration,
         f"  at the clamp {force(record['force_at_clamp_n'])}; next minute's loss if held so: {force(record['loss_now_n'])}",
     ]
 
@@ -252,14 +242,20 @@ def run(request: PullRequest, port: str | None) -> int:
     simulated = port is None
     with contextlib.ExitStack() as stack:
         if port is None:
-            port = stack.enter_context(_simulated(request, view))
+            port = stack.enter_context(simulated_rig(rig_arguments(request), view))
         where = folder(request.records)
         for said in what_happened(where, request.unit, port):
             view.tell(f"! {said}")
+        ready = Readiness() if simulated else readiness(where, request.despite_check)
+        for said in ready.lines:
+            view.tell(f"  {said}")
+        if ready.refused:
+            view.tell(f"! {ready.refused}")
+            return 3
         try:
             keeper = Keeper(where)
             stack.callback(keeper.close)
-            client = ControlClient(port, top.force_n, records=keeper.socket, simulated=simulated or None)
+            client = ControlClient(port, top.force_n, records=keeper.socket, simulated=simulated or None, known=ready.known)
         except (OSError, AttributeError):
             print("evenbed pull needs Linux for its control process; this system has no sequenced-packet sockets.")
             return 1

@@ -218,9 +218,11 @@ def run(request: SimrigRequest) -> int:
     player = faults.FaultPlayer(rig, scenario.faults, seed=plan.seed)
     keys = request.hands == "keys"
     weights = WeightHands(rig, player, request.gravity_m_s2, plan.seed) if request.hands == "weights" else None
-    stringer = None if keys or weights else Stringer(rig, habits_for(plan), seed=plan.seed)
+    stringer: Stringer | None = None
     if request.hands == "gauge":
         stringer = GaugeHands(rig, seed=plan.seed)
+    elif not (keys or weights):
+        stringer = Stringer(rig, habits_for(plan), seed=plan.seed)
     if stringer is not None:
         stringer.pulls_wanted = 0
         stringer.wait()

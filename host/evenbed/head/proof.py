@@ -23,29 +23,38 @@ from evenbed_fw import wire
 
 from evenbed.head.align import Aligner
 from evenbed.head.governor import PIPELINE_S
+from evenbed.head.learning import Delay
 from evenbed.head.types import Go, RigModel
 
 FIRST_LOOK = 0.0025  # of the reference, at the stiffness of the draw; friction may make it more on a woven cross
+FIRST_LOOK_N = 0.35  # at least: a cell's hysteresis is a tenth of a newton
 LOOK = 0.01  # of the reference, if the clamp is open; a closed one makes up to twice as much of it
 STUCK = 0.005  # of the reference, before it: what friction holds fast since the head or a knock last went back
 BEFORE, AFTER = 4, 5  # sure readings of a look, before and after its step
 FIRST_AFTER = 7  # of a first look, which is smaller and has the time
 SURE = 0.03  # of the step: how far apart a period more or less of delay may put a sure reading
 PATIENCE = 40  # readings that a look waits for sure ones
+DRIFT = 0.6  # most that the force may drift during a look, of the step's rise
 CLEAR = 0.05  # of the step's rise: readings further off the fit have been disturbed
-CLOSED_MAIN = 1.4  # look over draw stiffness from which a clamp counts as closed
-CLOSED_CROSS = 1.75
+CLOSED_MAIN = 1.58  # look over draw stiffness from which a clamp counts as closed
+CLOSED_UNSURE = 1.1  # the same where the delay, and so the draw's stiffness, is still unsure
+LEAST_CROSS = 1.5  # no closed clamp on a cross looks less stiff than this
+# Evidence on a cross as the logarithm of a likelihood ratio, closed over open: the middle between the two, the slope per
+# logarithm of the ratio, and the most that is believed (a draw stiffens, a first look is disturbed).
+DRAW_MIDDLE, DRAW_SLOPE, DRAW_MOST = 1.86, 13.0, 5.0  # look over draw
+FIRST_MIDDLE, FIRST_SLOPE, FIRST_MOST = 1.22, 37.0, 4.0  # look over first look
+OPEN_EVIDENCE, CLOSED_EVIDENCE = -2.0, 2.0
 LEAST_CLOSED = 1.25
-LIKELY_OPEN = 2.15  # a first look stiffer than this came after the clamp
-CLOSED_AGAIN = 1.07  # second look over first
+UNSURE_PERIODS = 0.5  # doubt of the delay above which the draw's stiffness says little
 WATCH = 0.45  # of the reference: eased under watch
 WATCH_PER_DELAY = 0.03  # of the reference, eased per dead time
 SHORTEST_S = 0.02  # no delay is believed shorter than this here
-SLIP = 0.004  # of the reference: force that should be gone and is not
-GATHERING = 12.5  # times that is due, while the easing gathers speed, before half of it must have gone
+SLIP = 0.002  # of the reference: force that should be gone and is not
+GATHERING = 0.05  # of the reference: due while the easing gathers speed, before half of it must have gone
 EVEN_READINGS = 7  # of one speed: the converter's settling, the period of doubt and two more
-SLACK = 0.1  # of the slope: not counted
-FOLLOW = 0.2  # of a change of slope, per reading
+BELOW_READINGS = 5  # the converter's settling and one more
+SLACK = 0.06  # of the slope: not counted
+FOLLOW = 0.06  # of a change of slope, per reading
 
 
 @dataclass(frozen=True)
@@ -126,7 +135,7 @@ class Look:
         drift = abs(float(fit[2])) * (t[-1] - t[0])
         self.off = float(np.max(np.abs(off)))/rise if rise else 9
         self.dr = drift/rise if rise else 9
-        self.clear = bool(np.max(np.abs(off)) < CLEAR * rise and drift < rise)
+        self.clear = bool(np.max(np.abs(off)) < CLEAR * rise and drift < DRIFT * rise)
 
 
 class ProofBook:
@@ -147,11 +156,11 @@ class ProofBook:
         """The ratios learnt, oldest first; ``add`` them to a new book to restore this one."""
         return tuple(self._ratios[woven])
 
-    def threshold(self, woven: bool) -> float:
-        """Ratio of the look to the draw from which a clamp counts as closed."""
-        if woven or not self.learnt(woven):
-            return CLOSED_CROSS if woven else CLOSED_MAIN
-        ordered = sorted(self._ratios[woven])
+    def threshold(self) -> float:
+        """Ratio of the look to the draw from which a clamp on a main counts as closed."""
+        if not self.learnt(woven=False):
+            return CLOSED_MAIN
+        ordered = sorted(self._ratios[False])
         return max(LEAST_CLOSED, math.sqrt(ordered[len(ordered) // 2]))
 
 
@@ -164,7 +173,7 @@ class ClampProof:
         reference_n: float,
         k_draw_n_mm: float,
         k_open_n_mm: float | None,
-        delay_s: float,
+        delay: Delay,
         book: ProofBook,
         woven: bool,
         x_mm: float,
@@ -172,10 +181,10 @@ class ClampProof:
         self._rig = rig
         self._reference_n = reference_n
         self._k_draw = k_draw_n_mm
-        # A first look that hands disturbed, or that came after the clamp, says nothing.
-        believed = k_open_n_mm is not None and 0.6 < k_open_n_mm / k_draw_n_mm < LIKELY_OPEN
-        self._k_open = k_open_n_mm if believed else None
-        self._delay_s = delay_s
+        self._k_open = k_open_n_mm
+        self._delay_s = delay.delay_s
+        # Until some draws agree on the delay, a draw's stiffness may be off by half.
+        self._draw_sure = delay.doubt_s <= UNSURE_PERIODS * rig.period_s
         self._book = book
         self._woven = woven
         one_percent_mm = 0.01 * reference_n / (self._k_open or k_draw_n_mm)
@@ -215,12 +224,32 @@ class ClampProof:
     def _judge(self) -> None:
         k = self.k_look_n_mm
         self.ratio = k / self._k_draw
-        closed = self.ratio >= self._book.threshold(self._woven)
-        if self._k_open is not None:
-            closed = k >= CLOSED_AGAIN * self._k_open
-        if not closed:
+        if not self._look.clear:
+            self.learnt = False  # hands were at work: the watch alone decides, and that is no judgement
+        elif self._woven:
+            evidence = self._evidence(k)
+            self.learnt = evidence > CLOSED_EVIDENCE
+            if evidence < OPEN_EVIDENCE:
+                self.verdict = "open"
+        elif self._k_open is not None and not self._draw_sure:
+            self.ratio = k / self._k_open
+            if self.ratio < LEAST_CLOSED:
+                self.verdict = "open"
+        elif self.ratio < (self._book.threshold() if self._draw_sure else CLOSED_UNSURE):
             self.verdict = "open"
         self._slope.begin(self._look.force_n, k, self.ratio)
+
+    def _evidence(self, k_n_mm: float) -> float:
+        if self._draw_sure and self.ratio < LEAST_CROSS:
+            return OPEN_EVIDENCE - 1.0
+
+        def weigh(ratio: float, middle: float, slope: float, most: float) -> float:
+            return min(max(slope * math.log(ratio / middle), -most), most)
+
+        evidence = weigh(self.ratio, DRAW_MIDDLE, DRAW_SLOPE, DRAW_MOST) if self._draw_sure else 0.0
+        if self._k_open is not None:
+            evidence += weigh(k_n_mm / self._k_open, FIRST_MIDDLE, FIRST_SLOPE, FIRST_MOST)
+        return evidence
 
     def _watch(self, force_n: float, late_mm: float, v_mm_s: float) -> None:
         # While the easing gathers speed, a reading later than believed looks like a missing slope; held against a
@@ -241,7 +270,9 @@ class SlopeWatch:
     """
 
     def __init__(self, reference_n: float) -> None:
+        self._reference_n = reference_n
         self._alarm_n = SLIP * reference_n
+        self._below = 0  # even readings below the reference
         self._start_n = 0.0
         self._slope = 0.0
         self._least = 0.0
@@ -272,10 +303,12 @@ class SlopeWatch:
             return False
         fell = last[1] - force_n
         even = len(self._speeds) == EVEN_READINGS and min(self._speeds) > 0.9 * max(self._speeds)
-        if not even:
-            # A delay a few milliseconds off shows as missing force for as long as the speed grows.
+        if not even or self._below < BELOW_READINGS:
+            # A delay a few milliseconds off shows as missing force for as long as the speed grows, and the clamp's drawback
+            # sets in where the force falls below that at which it was set.
+            self._below += even and force_n < self._reference_n
             self._due_n += self._slope * moved
-            return self._due_n > GATHERING * self._alarm_n and self._start_n - force_n < 0.5 * self._due_n
+            return self._due_n > GATHERING * self._reference_n and self._start_n - force_n < 0.5 * self._due_n
         if not self._even:
             self._even = True
             self._slope = fell / moved

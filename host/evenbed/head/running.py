@@ -6,6 +6,8 @@ transitions that are due and in ``told`` what is worth saying; the head carries 
 
 from __future__ import annotations
 
+import math
+
 from evenbed_fw import safety, wire
 
 from evenbed.head import states as st
@@ -14,7 +16,7 @@ from evenbed.head.disturbance import DisturbanceWatch
 from evenbed.head.governor import Drawing, Holding
 from evenbed.head.guard import margin_n
 from evenbed.head.learning import DelayBook
-from evenbed.head.proof import FIRST_AFTER, FIRST_LOOK, ClampProof, Look, ProofBook, Seen
+from evenbed.head.proof import FIRST_AFTER, FIRST_LOOK, FIRST_LOOK_N, UNSURE_PERIODS, ClampProof, Look, ProofBook, Seen
 from evenbed.head.record import PullRecord
 from evenbed.head.steady import Forecast, SteadyDetector
 from evenbed.head.stops import told
@@ -29,6 +31,7 @@ FLAT_N, FLAT_MM = 0.6, 4.0
 STROKE_RESERVE_MM = 5.0
 DRAW_PATIENCE_S = 5.0
 OUT_OF_TRAVEL, NO_STRING, OUT_OF_HOLD_TRAVEL, END_REACHED, PROOF_OPEN, PROOF_SLIPS = 82, 83, 84, 85, 87, 88  # catalogue
+MOVED_MM = 0.5  # by an episode: more than setting a clamp does
 RENEW_EVERY = 4  # readings, at the end of the way back
 
 
@@ -170,6 +173,9 @@ class PullRun:
             self._told_end = True
             self.told.append(told(OUT_OF_HOLD_TRAVEL, travel_mm=self.rig.hold_travel_mm, force_n=shot.force_n))
         self._name_disturbance(state, shot, holding)
+        if self._look is None and self._k_open is None and not self.pull.woven and self._wants_look:
+            if state == st.HOLDING and not holding.alert and not self._watch.active:
+                self._begin_look(shot, holding)
         near = abs(shot.force_n - holding.target_n) < 0.005 * holding.target_n
         creep = -holding.path_rate_mm_s * holding.k_n_mm
         stroke = self.rig.travel_mm if home_mm is None else home_mm + self.rig.travel_mm - shot.x_mm
@@ -189,9 +195,20 @@ class PullRun:
             return
         self.record.disturbances.append(ended)
         self._tell("disturbance", ended.name, path_mm=ended.path_mm, duration_s=ended.duration_s)
-        if self.pull.woven and self._look is None and ended.name != "hand-over" and state == st.HOLDING:
-            rise = FIRST_LOOK * self.pull.reference_n / holding.k_n_mm
-            self._look = Look(rise, shot.x_mm, FIRST_AFTER)
+        if state != st.HOLDING or not self._wants_look:
+            return
+        if abs(ended.path_mm) > MOVED_MM:
+            self._k_open = None  # the strand lies differently now
+        self._begin_look(shot, holding)
+
+    @property
+    def _wants_look(self) -> bool:
+        """A main needs no first look where the draw has told its stiffness."""
+        return self.pull.woven or self._delays.delay.doubt_s > UNSURE_PERIODS * self.rig.period_s
+
+    def _begin_look(self, shot: Shot, holding: Holding) -> None:
+        rise_n = max(FIRST_LOOK * self.pull.reference_n, FIRST_LOOK_N)
+        self._look = Look(rise_n / holding.k_n_mm, shot.x_mm, FIRST_AFTER)
 
     def _seen(self) -> Seen:
         return Seen.of(self._aligner, self._delays.delay.delay_s, self.rig.period_s)
@@ -205,8 +222,11 @@ class PullRun:
             if shot.force_n < self.holding.target_n or self.holding.alert:
                 self._look = None
         elif look.step(shot.t_s, shot.force_n, seen.mm, seen.unsure_mm):
-            self._k_open = look.k_n_mm if look.clear else None
-        return Go(go.mode, go.speed_mm_s, max(go.end_mm, look.end_mm), go.ceiling_n)
+            if look.clear:
+                # What is in the way of a look, a clamp set before it too, makes it stiffer: the softest one counts.
+                self._k_open = min(look.k_n_mm or 0.0, self._k_open or math.inf)
+        end = look.end_mm if look.k_n_mm is None else max(go.end_mm, look.end_mm)
+        return Go(go.mode, go.speed_mm_s, end, go.ceiling_n)
 
     # --- the clamp -------------------------------------------------------------------------------------------
     def begin_proof(self, now_s: float, shot: Shot) -> None:
@@ -225,7 +245,7 @@ class PullRun:
             holding.target_n,
             holding.k_n_mm,
             self._k_open,
-            self._delays.delay.delay_s,
+            self._delays.delay,
             self._proofs,
             self.pull.woven,
             shot.x_mm,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Any
 
 from evenbed.calibration.document import Document, document
@@ -65,6 +66,11 @@ class Calibrations:
         """All of them, oldest first."""
         rows = self._store.read("SELECT number, document FROM calibration ORDER BY number")
         return [Kept(number, document(json.loads(text))) for number, text in rows]
+
+    def pulls_since(self, since: datetime | None) -> int:
+        """Pulls that were recorded after a moment; all of them without one."""
+        after = since.astimezone(UTC).isoformat(timespec="milliseconds") if since is not None else ""
+        return int(self._store.read("SELECT count(*) FROM pull WHERE wall > ?", after)[0][0])
 
     # --- a run that was left
     def save_draft(self, draft: dict[str, Any]) -> None:
