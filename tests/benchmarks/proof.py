@@ -136,7 +136,7 @@ class ProofSession(Session):
         verdict = head.question or ("stopped" if self.over else "passed")
         seed, length, hands = self.label
         proof = head.run._proof
-        note = f"delay {1e3 * head.delays.delay.delay_s:.0f}({1e3 * 0.5 * self.rig.params.cell.taps * self.rig.params.cell.period_us * 1e-6:.0f}) "
+        note = f"delay {1e3 * head.delays.delay.delay_s:.0f}({1e3 * (0.5 * self.rig.params.cell.taps + self.rig.params.cell.extra_delay) * self.rig.params.cell.period_us * 1e-6:.0f}) "
         if proof is not None:
             L=proof._look
             s0=proof._slope

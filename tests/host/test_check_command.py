@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import xml.etree.ElementTree as ET
+from dataclasses import astuple
 from pathlib import Path
 
 import pytest
@@ -34,16 +35,12 @@ def said(result: Result) -> str:
 
 
 def document(gain: float = GAIN) -> Document:
-    """A calibration with 5, 10 and 20 kg, up and down, without a fault."""
-    forces = [49.05, 98.1, 196.2]
-    order: list[tuple[float, Direction]] = [
-        (0.0, "up"),
-        *((f, "up") for f in forces),
-        *((f, "down") for f in (98.1, 49.05)),
-        (0.0, "down"),
-    ]
+    """A calibration with 5, 10 and 20 kg, up and down, of a cell whose reading comes back 0.05 N higher."""
+    order: list[tuple[float, Direction]] = [(0.0, "up"), (49.05, "up"), (98.1, "up"), (196.2, "up")]
+    order += [(98.1, "down"), (49.05, "down"), (0.0, "down")]
     steps = tuple(
-        Step(f, (), way, ZERO + gain * f, 38.0, 240, 60.0 * k) for _ in range(1) for k, (f, way) in enumerate(order)
+        Step(f, (), way, ZERO + gain * (f + (0.05 if f and way == "down" else 0.0)), 38.0, 240, 60.0 * k)
+        for k, (f, way) in enumerate(order)
     )
     cell = Cell(490.3325, 2.0, ratiometric(128.0))
     return Document("2026-05-01T10:00:00+00:00", "somebody", place_at(50.0), cell, (Series(steps), Series(steps)))
@@ -116,8 +113,8 @@ def test_a_check_weight_on_the_real_clock_judged_by_the_calibration(records_of_t
     verdict, calibration, values = measured(records_of_their_own, "check")[0]
     assert calibration == 1 and verdict in ("pass", "warn")
     assert f"{verdict.upper()}: The reading is" in result.output
-    # 5 kg at 50 degrees against hands that hang them at standard gravity: 49.046 and 49.026 N; the cell's own play is 0.05 N.
-    assert values["reference_n"] == pytest.approx(49.046, abs=0.001)
+    # 5 kg in air at 50 degrees: 5 x 9.810702 x (1 - 1.2/8000) = 49.0461 N (WGS 84, OIML R 111); the cell's play is 0.05 N.
+    assert values["reference_n"] == pytest.approx(49.0461, abs=0.0001)
     assert values["error_n"] == pytest.approx(0.0, abs=0.1)
     assert values["e_n"] == pytest.approx(float(str(values["error_n"])) / float(str(values["expanded_n"])))
 
@@ -145,7 +142,7 @@ def test_records_that_cannot_be_read_are_said(records_of_their_own: Path) -> Non
 
 
 def test_readings_that_come_in_a_heap_keep_their_own_times(monkeypatch: pytest.MonkeyPatch) -> None:
-    lines = [wire.encode("board", (0, 1, 100, 0, 1)), wire.encode("limits", (1, *limits()))]
+    lines = [wire.encode("board", (0, 1, 100, 0, 1)), wire.encode("limits", (1, *astuple(limits())))]
     for k in range(5):
         lines.append(wire.encode("s", (2 + k, 1000 + 12500 * k, k, 21000 + k, 0, 0, 0, 0, 1152, 0, 0, 0, 10000)))
 
@@ -197,7 +194,7 @@ def test_the_chart_shows_each_check_and_marks_what_is_outside(records_of_their_o
     root = ET.parse(out).getroot()
     circles = root.findall(f"{SVG}circle")
     assert len(circles) == 8
-    # Single: 1.6 outside 1.5. Weighted: 0.8^3 0.2 0.1 - 0.8^2 0.2 0.2 + 0.8 0.2 0.05 + 0.2 1.6 = 0.3126 within 0.4105 (derived).
+    # Single: 1.6 outside 1.5. Weighted: 0.2 (0.8^3 0.1 - 0.8^2 0.2 + 0.8 0.05 + 1.6) = 0.3126 within 0.4105 (derived).
     assert [c.get("class") for c in circles] == ["in", "in", "in", "out", "in", "in", "in", "in"]
     texts = [t.text for t in root.iter(f"{SVG}text")]
     for shown in ("+1.60", "+0.31", "limit +1.50", "limit -1.50", "limit +0.41"):

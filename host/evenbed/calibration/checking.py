@@ -155,8 +155,9 @@ def run_rule(errors_u: Sequence[float]) -> str:
 
 
 def with_history(checked: Checked, before_u: Sequence[float]) -> Checked:
-    """The same check with the chart in mind: a run rule that is broken turns a pass into a warning."""
-    if not checked.compared:
+    """The same check with the chart in mind: a run rule that is broken turns a pass into a warning. The first check has
+    nothing to differ from."""
+    if not checked.compared or not before_u:
         return checked
     why = run_rule([*before_u, checked.main.check.e_n])
     if not why:

@@ -39,7 +39,7 @@ HUM_LOOK_N, HUM_FAIL_N = 0.02, 0.5 * NOISE_N
 DRIFT_LOOK_N_MIN, DRIFT_FAIL_N_MIN = 0.02, 0.1  # no source: 0.1 N a minute is SHIFT_N in half an hour
 ZERO_LOOK = 1.0 / 3.0  # of what is refused (no source)
 EQUAL_SIGMAS, EQUAL_CHANCE = 4.0, 1e-3  # more pairs, or a longest run less likely, than noise makes (no source)
-HUM_LONGEST_S = 60.0
+HUM_LONGEST_S, HUM_LEAST = 60.0, 32  # readings
 
 
 @dataclass(frozen=True)
@@ -107,7 +107,7 @@ def judge(readings: Sequence[Heard], configured: Configured, expect_zero: bool =
     per_n = abs(configured.counts_n)
     late = [i for i, at in enumerate(t) if at >= t[-1] - HUM_LONGEST_S]
     recent, values = [t[i] for i in late], [y[i] for i in late]
-    hums = [hum(recent, values, mains) for mains in (50.0, 60.0)]
+    hums = [hum(recent, values, mains) for mains in (50.0, 60.0)] if len(late) >= HUM_LEAST else []
     found += _noise(t, y, per_n, configured.usual_n, hums)
     found += [_hum(one, per_n, measured.rate_hz) for one in hums]
     found.append(_drift(drift(t, y), per_n))

@@ -8,7 +8,7 @@ from pathlib import Path
 from evenbed.calibration.document import Document, DocumentError
 from evenbed.head.types import Known
 from evenbed.link.messages import Limits
-from evenbed.record.calibrations import Calibrations
+from evenbed.record.calibrations import Calibrations, Kept
 from evenbed.record.store import Store, StoreError
 
 
@@ -32,23 +32,31 @@ def matches(known: Known, limits: Limits) -> bool:
     return (known.zero_counts, known.gain_mcounts_n) == (limits.zero_counts, limits.gain_mcounts_n)
 
 
-def basis(where: Path, limits: Limits) -> Basis:
-    """Look into the records. What cannot be read is said, and counts as none."""
+def in_use(where: Path) -> Kept | str:
+    """The calibration that the records say is in use, or why there is none."""
     try:
         store = Store(where, make=False)
     except FileNotFoundError:
-        return Basis(None, None, "No calibration is in use.")
+        return "No calibration is in use."
     except StoreError as e:
-        return Basis(None, None, f"The records cannot be read: {e}")
+        return f"The records cannot be read: {e}"
     try:
-        kept = Calibrations(store).in_use()
-        if kept is None:
-            return Basis(None, None, "No calibration is in use.")
-        known = kept.document.known(kept.number)
+        return Calibrations(store).in_use() or "No calibration is in use."
     except (StoreError, DocumentError) as e:
-        return Basis(None, None, f"The calibration in use cannot be read: {e}")
+        return f"The calibration in use cannot be read: {e}"
     finally:
         store.close()
+
+
+def basis(where: Path, limits: Limits) -> Basis:
+    """The calibration in use, if this board reckons with it. What cannot be read is said, and counts as none."""
+    kept = in_use(where)
+    if isinstance(kept, str):
+        return Basis(None, None, kept)
+    try:
+        known = kept.document.known(kept.number)
+    except DocumentError as e:
+        return Basis(None, None, f"The calibration in use cannot be read: {e}")
     if not matches(known, limits):
         return Basis(
             None,

@@ -248,9 +248,7 @@ def _begin(
         if request.resume:
             tell("No run was left: this is a new one.")
         elif left is not None:
-            tell(
-                f"A run left on {_when(left[0])} is still there: --resume goes on with it. The first step here ends it."
-            )
+            tell(f"A run left on {_when(left[0])} is still there: --resume goes on with it. The first step here ends it.")
         begun = Document(
             made=datetime.now().astimezone().isoformat(timespec="seconds"),
             by=request.by or getpass.getuser(),

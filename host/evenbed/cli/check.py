@@ -20,7 +20,7 @@ from typing import cast
 from evenbed.calibration.checking import Checked, judge_gauge, judge_weight, with_history
 from evenbed.calibration.checksteps import Act, Gauge, GaugeCheck, Held, WeightCheck, parse_gauge
 from evenbed.calibration.weights import Load, WeightError, parse_weights, stack, standard_place
-from evenbed.cli.basis import Basis, basis, keep
+from evenbed.cli.basis import Basis, basis, in_use, keep
 from evenbed.cli.chart_picture import Point, control_chart
 from evenbed.cli.simulated import rig_process
 from evenbed.cli.view import View
@@ -72,7 +72,7 @@ def run(port: str | None, request: CheckRequest) -> int:
     except (WeightError, UnitError, CeilingError) as e:
         print(f"evenbed check: {e}", file=sys.stderr)
         return 2
-    except (PortError, MeasureError, LinkError, ValueError) as e:
+    except (PortError, MeasureError, LinkError) as e:
         view.tell(str(e))
         return 1
     except KeyboardInterrupt:
@@ -93,7 +93,7 @@ def _by_weight(port: str | None, request: CheckRequest, view: View) -> int:
     with contextlib.ExitStack() as stack_:
         say: Callable[[str], None] = lambda line: None  # noqa: E731  # no simulated hands on a real port
         if port is None:
-            port, say = stack_.enter_context(rig_with_hands([]))
+            port, say = _hands(stack_, where)
             view.tell(f"Simulated rig on {port} (simulated hands do what is asked)")
         listening = Listening(port)
         stack_.callback(listening.close)
@@ -106,6 +106,16 @@ def _by_weight(port: str | None, request: CheckRequest, view: View) -> int:
         _follow_weight(listening, check, view, load, say)
         done = judge_weight(check, stands_on.known, stands_on.document is not None, limit_n)
     return _close(view, where, stands_on, done, load.text)
+
+
+def _hands(stack_: contextlib.ExitStack, where: Path) -> tuple[str, Callable[[str], None]]:
+    """A simulated rig that stands where the calibration was made, with hands that hang weights."""
+    kept = in_use(where)
+    place = standard_place() if isinstance(kept, str) else kept.document.place
+    try:
+        return stack_.enter_context(rig_with_hands(["--gravity", f"{place.g_m_s2:.6f}"]))
+    except ValueError as e:
+        raise MeasureError(str(e)) from None
 
 
 def _follow_weight(listening: Listening, check: WeightCheck, view: View, load: Load, say: Callable[[str], None]) -> None:
@@ -132,10 +142,10 @@ def _follow_weight(listening: Listening, check: WeightCheck, view: View, load: L
 
 # --- a gauge ---------------------------------------------------------------------------------------------------------
 class Typed:
-    """Lines from a descriptor, for whoever cannot wait."""
+    """Lines from a descriptor, for whoever cannot wait; None never says anything."""
 
-    def __init__(self, descriptor: int) -> None:
-        self._descriptor: int | None = descriptor
+    def __init__(self, descriptor: int | None) -> None:
+        self._descriptor = descriptor
         self._buffer = b""
 
     def lines(self) -> list[str]:
@@ -156,6 +166,14 @@ class Typed:
         return self._descriptor is None
 
 
+def _keyboard() -> int | None:
+    """The descriptor on which people type, if there is one."""
+    try:
+        return sys.stdin.fileno()
+    except (AttributeError, OSError, ValueError):
+        return None
+
+
 @contextlib.contextmanager
 def _gauge_rig(view: View) -> Iterator[tuple[str, Typed]]:
     with rig_process(["--hands", "gauge", "--tether", "6"]) as (port, first, rig):
@@ -168,10 +186,13 @@ def _by_gauge(port: str | None, request: CheckRequest, gauge: Gauge, top: Ceilin
     where = folder(request.records)
     with contextlib.ExitStack() as stack_:
         if port is None:
-            port, typed = stack_.enter_context(_gauge_rig(view))
+            try:
+                port, typed = stack_.enter_context(_gauge_rig(view))
+            except ValueError as e:
+                raise MeasureError(str(e)) from None
             simulated = True
         else:
-            typed, simulated = Typed(sys.stdin.fileno()), False
+            typed, simulated = Typed(_keyboard()), False
         listening = Listening(port)
         stands_on = basis(where, listening.limits)
         listening.close()

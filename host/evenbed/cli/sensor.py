@@ -117,17 +117,24 @@ def run(port: str | None, request: SensorRequest) -> int:
         say: Callable[[str], None] = lambda line: None  # noqa: E731  # no simulated hands on a real port
         try:
             if port is None:
-                port, say = stack_.enter_context(rig_with_hands([]))
+                port, say = _hands(stack_)
                 view.tell(f"Simulated rig on {port} (simulated hands do what is asked)")
             listening = Listening(port)
             stack_.callback(listening.close)
             return _run(Ear(listening, view), view, request, load, say)
-        except (PortError, MeasureError, LinkError, Stopped, ValueError) as e:
+        except (PortError, MeasureError, LinkError, Stopped) as e:
             view.tell(str(e))
             return 1
         except KeyboardInterrupt:
             view.tell("Ctrl-C: nothing is judged.")
             return 130
+
+
+def _hands(stack_: contextlib.ExitStack) -> tuple[str, Callable[[str], None]]:
+    try:
+        return stack_.enter_context(rig_with_hands([]))
+    except ValueError as e:
+        raise MeasureError(str(e)) from None
 
 
 def _run(ear: Ear, view: View, request: SensorRequest, load: Load | None, say: Callable[[str], None]) -> int:
@@ -164,7 +171,10 @@ def _warmed(heard: Sequence[Heard], configured: Configured, minutes: float) -> F
     per_n = abs(configured.counts_n)
     window_s = min(WINDOW_S, 60.0 * minutes / 4.0)
     t, y = [r.t_s for r in good], [float(r.counts) for r in good]
-    return warm_up_finding(warm_up(t, y, DRIFT_LOOK_N_MIN * per_n, window_s), minutes, per_n)
+    try:
+        return warm_up_finding(warm_up(t, y, DRIFT_LOOK_N_MIN * per_n, window_s), minutes, per_n)
+    except ValueError as e:
+        return Finding("warm-up", "not told", "two windows of readings", "look", f"{e} Do first what failed above.")
 
 
 def _creep(

@@ -195,33 +195,51 @@ class Learner:
             return None
         return Delay(float(at) * step_s, doubt * step_s)
 
+    def stiffness(self, delay: Delay) -> float | None:
+        """Stiffness of the draw's upper part in N/mm for a delay found only at its end, or None where that was too short:
+        with a wrong delay, slowing down looks like stiffening."""
+        track = np.array(self._track)
+        force = track[:, 1]
+        use = (force > 0.5 * force.max()) & (force < 0.95 * force.max()) & (track[:, 3] > SLOW_MM_S)
+        if np.count_nonzero(use) < POINTS:
+            return None
+        seen = _seen(track, delay.delay_s, self._rig.period_s)[use]
+        slope = float(np.polyfit(seen - seen[0], force[use], 1)[0])
+        return slope if slope > 0.1 else None
+
     def _residual(self, track: Floats, delay_s: float) -> float:
         """Sum of squares that is left of the force when it is fitted over travel delayed by ``delay_s``."""
-        t, force, x, v = track.T
-        h = np.diff(t)
-        area = h * 0.5 * (x[:-1] + x[1:]) + h * h / 12.0 * (v[:-1] - v[1:])
-        integral = np.concatenate(([0.0], np.cumsum(area)))
-        w = max(min(2.0 * delay_s, SETTLING_PERIODS * self._rig.period_s), 1e-4)
-        s = delay_s - 0.5 * w
-        # Before the track the carriage is taken to have moved as at its beginning.
-        early = t[0] - np.arange(8, 0, -1) * self._rig.period_s
-        te = np.concatenate((early, t))
-        xe = np.concatenate((x[0] + v[0] * (early - t[0]), x))
-        ie = np.concatenate((x[0] * (early - t[0]) + 0.5 * v[0] * (early - t[0]) ** 2, integral))
-
-        def at(when: Floats) -> Floats:
-            k = np.clip(np.searchsorted(te, when) - 1, 0, len(te) - 2)
-            u = when - te[k]
-            slope = (xe[k + 1] - xe[k]) / (te[k + 1] - te[k])
-            area: Floats = ie[k] + xe[k] * u + 0.5 * slope * u * u
-            return area
-
-        seen = (at(t - s) - at(t - s - w)) / w
+        t, force = track[:, 0], track[:, 1]
+        seen = _seen(track, delay_s, self._rig.period_s)
         quick = np.zeros(len(t))
-        keep = np.exp(-h / FAST_S)
+        keep = np.exp(-np.diff(t) / FAST_S)
         for i in range(1, len(t)):
             quick[i] = keep[i - 1] * (quick[i - 1] + seen[i] - seen[i - 1])
         z = (seen - seen[0]) / max(1e-6, seen[-1] - seen[0])
         basis = np.stack([np.ones(len(t)), z, z * z, z**3, z**4, quick], axis=1)
         fit = np.linalg.lstsq(basis, force, rcond=None)[0]
         return float(np.sum((force - basis @ fit) ** 2))
+
+
+def _seen(track: Floats, delay_s: float, period_s: float) -> Floats:
+    """Where the readings of a track (time, force, position, speed) belong for a delay."""
+    t, _, x, v = track.T
+    h = np.diff(t)
+    area = h * 0.5 * (x[:-1] + x[1:]) + h * h / 12.0 * (v[:-1] - v[1:])
+    integral = np.concatenate(([0.0], np.cumsum(area)))
+    w = max(min(2.0 * delay_s, SETTLING_PERIODS * period_s), 1e-4)
+    s = delay_s - 0.5 * w
+    # Before the track the carriage is taken to have moved as at its beginning.
+    early = t[0] - np.arange(8, 0, -1) * period_s
+    te = np.concatenate((early, t))
+    xe = np.concatenate((x[0] + v[0] * (early - t[0]), x))
+    ie = np.concatenate((x[0] * (early - t[0]) + 0.5 * v[0] * (early - t[0]) ** 2, integral))
+
+    def at(when: Floats) -> Floats:
+        k = np.clip(np.searchsorted(te, when) - 1, 0, len(te) - 2)
+        u = when - te[k]
+        slope = (xe[k + 1] - xe[k]) / (te[k + 1] - te[k])
+        area: Floats = ie[k] + xe[k] * u + 0.5 * slope * u * u
+        return area
+
+    return (at(t - s) - at(t - s - w)) / w

@@ -45,7 +45,7 @@ DRAW_MIDDLE, DRAW_SLOPE, DRAW_MOST = 1.86, 13.0, 5.0  # look over draw
 FIRST_MIDDLE, FIRST_SLOPE, FIRST_MOST = 1.22, 37.0, 4.0  # look over first look
 OPEN_EVIDENCE, CLOSED_EVIDENCE = -2.0, 2.0
 LEAST_CLOSED = 1.25
-UNSURE_PERIODS = 0.5  # doubt of the delay above which the draw's stiffness says little
+UNSURE_PERIODS = 1.0  # doubt of the delay above which the draw's stiffness says little
 WATCH = 0.45  # of the reference: eased under watch
 WATCH_PER_DELAY = 0.03  # of the reference, eased per dead time
 SHORTEST_S = 0.02  # no delay is believed shorter than this here
@@ -230,10 +230,6 @@ class ClampProof:
             evidence = self._evidence(k)
             self.learnt = evidence > CLOSED_EVIDENCE
             if evidence < OPEN_EVIDENCE:
-                self.verdict = "open"
-        elif self._k_open is not None and not self._draw_sure:
-            self.ratio = k / self._k_open
-            if self.ratio < LEAST_CLOSED:
                 self.verdict = "open"
         elif self.ratio < (self._book.threshold() if self._draw_sure else CLOSED_UNSURE):
             self.verdict = "open"

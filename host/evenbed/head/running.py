@@ -16,7 +16,7 @@ from evenbed.head.disturbance import DisturbanceWatch
 from evenbed.head.governor import Drawing, Holding
 from evenbed.head.guard import margin_n
 from evenbed.head.learning import DelayBook
-from evenbed.head.proof import FIRST_AFTER, FIRST_LOOK, FIRST_LOOK_N, UNSURE_PERIODS, ClampProof, Look, ProofBook, Seen
+from evenbed.head.proof import FIRST_AFTER, FIRST_LOOK, FIRST_LOOK_N, ClampProof, Look, ProofBook, Seen
 from evenbed.head.record import PullRecord
 from evenbed.head.steady import Forecast, SteadyDetector
 from evenbed.head.stops import told
@@ -32,6 +32,7 @@ STROKE_RESERVE_MM = 5.0
 DRAW_PATIENCE_S = 5.0
 OUT_OF_TRAVEL, NO_STRING, OUT_OF_HOLD_TRAVEL, END_REACHED, PROOF_OPEN, PROOF_SLIPS = 82, 83, 84, 85, 87, 88  # catalogue
 MOVED_MM = 0.5  # by an episode: more than setting a clamp does
+ASTRAY_PERIODS = 0.4  # a delay found further from the one believed makes the draw's stiffness worth learning again
 RENEW_EVERY = 4  # readings, at the end of the way back
 
 
@@ -144,17 +145,20 @@ class PullRun:
         drawing, record = self.drawing, self.record
         learner = drawing.learner
         found = learner.find_delay()
+        k = learner.k_n_mm
         if found is not None:
             self._delays.add(found)
+            if abs(found.delay_s - learner.delay.delay_s) > ASTRAY_PERIODS * self.rig.period_s:
+                k = learner.stiffness(found) or k
         delay = self._delays.delay
-        k = learner.k_n_mm or self.rig.stiffest_n_mm
+        k = k or self.rig.stiffest_n_mm
         target = min(drawing.target_n, shot.force_n) if name == "out_of_travel" else drawing.target_n
         self.holding = Holding(self.rig, self._aligner, delay, k, target, shot.x_mm, learner.fading_n_s)
         self._steady = SteadyDetector(self.pull.family, self.pull.reference_n, self._now)
         self._reached_mm = shot.x_mm
         self._over_until_s = self._now + self.pull.over_pull_s
         record.reached_s = self._now - self._press_s
-        record.stiffness_n_mm = learner.k_n_mm
+        record.stiffness_n_mm = k if learner.k_n_mm is not None else None
         record.delay_s = delay.delay_s
         record.draw_length_mm = shot.x_mm - (drawing.contact_mm or shot.x_mm)
         self.happened.append(name)
@@ -173,9 +177,6 @@ class PullRun:
             self._told_end = True
             self.told.append(told(OUT_OF_HOLD_TRAVEL, travel_mm=self.rig.hold_travel_mm, force_n=shot.force_n))
         self._name_disturbance(state, shot, holding)
-        if self._look is None and self._k_open is None and not self.pull.woven and self._wants_look:
-            if state == st.HOLDING and not holding.alert and not self._watch.active:
-                self._begin_look(shot, holding)
         near = abs(shot.force_n - holding.target_n) < 0.005 * holding.target_n
         creep = -holding.path_rate_mm_s * holding.k_n_mm
         stroke = self.rig.travel_mm if home_mm is None else home_mm + self.rig.travel_mm - shot.x_mm
@@ -195,18 +196,10 @@ class PullRun:
             return
         self.record.disturbances.append(ended)
         self._tell("disturbance", ended.name, path_mm=ended.path_mm, duration_s=ended.duration_s)
-        if state != st.HOLDING or not self._wants_look:
+        if state != st.HOLDING or not self.pull.woven:
             return
         if abs(ended.path_mm) > MOVED_MM:
             self._k_open = None  # the strand lies differently now
-        self._begin_look(shot, holding)
-
-    @property
-    def _wants_look(self) -> bool:
-        """A main needs no first look where the draw has told its stiffness."""
-        return self.pull.woven or self._delays.delay.doubt_s > UNSURE_PERIODS * self.rig.period_s
-
-    def _begin_look(self, shot: Shot, holding: Holding) -> None:
         rise_n = max(FIRST_LOOK * self.pull.reference_n, FIRST_LOOK_N)
         self._look = Look(rise_n / holding.k_n_mm, shot.x_mm, FIRST_AFTER)
 
@@ -221,10 +214,9 @@ class PullRun:
             assert self.holding is not None
             if shot.force_n < self.holding.target_n or self.holding.alert:
                 self._look = None
-        elif look.step(shot.t_s, shot.force_n, seen.mm, seen.unsure_mm):
-            if look.clear:
-                # What is in the way of a look, a clamp set before it too, makes it stiffer: the softest one counts.
-                self._k_open = min(look.k_n_mm or 0.0, self._k_open or math.inf)
+        elif look.step(shot.t_s, shot.force_n, seen.mm, seen.unsure_mm) and look.clear:
+            # What is in the way of a look, a clamp set before it too, makes it stiffer: the softest one counts.
+            self._k_open = min(look.k_n_mm or 0.0, self._k_open or math.inf)
         end = look.end_mm if look.k_n_mm is None else max(go.end_mm, look.end_mm)
         return Go(go.mode, go.speed_mm_s, end, go.ceiling_n)
 
