@@ -113,6 +113,12 @@ def test_a_weight_that_is_shown_wrong(error_n: float, verdict: str) -> None:
     assert judge_weight(weighed(hung(LOAD, error_n)), KNOWN, True).verdict == verdict
 
 
+@pytest.mark.parametrize(("error_n", "asked"), [(-12.2, False), (-12.4, True), (49.0, True)])  # a quarter is 12.26 N
+def test_another_weight_than_named_is_thought_of(error_n: float, asked: bool) -> None:
+    done = judge_weight(weighed(hung(LOAD, error_n)), KNOWN, True)
+    assert done.verdict == "fail" and any("was it really 5kg M1" in says for says in done.says) == asked
+
+
 @pytest.mark.parametrize(("back_n", "verdict"), [(0.29, "pass"), (0.31, "warn"), (-0.31, "warn")])
 def test_a_zero_that_does_not_come_back_is_a_warning(back_n: float, verdict: str) -> None:
     loose = Known(3, "", 0, 0, 200.0, ((0.0, 2.0), (400.0, 2.0)))

@@ -182,7 +182,7 @@ def test_noise_rms(rms_n: float, verdict: str) -> None:
     finding = found(readings(seconds=60.0, noise=rms_n * GAIN), "noise, RMS")
     assert finding.verdict == verdict
     assert finding.number == pytest.approx(rms_n, rel=0.03)
-    assert f"({100.0 * finding.number / 235.0:.4f} % of 235 N)" in finding.value
+    assert finding.number is not None and f"({100.0 * finding.number / 235.0:.4f} % of 235 N)" in finding.value
 
 
 @pytest.mark.parametrize(("peak_n", "verdict"), [(0.24, "pass"), (0.26, "look"), (0.49, "look"), (0.51, "fail")])

@@ -224,6 +224,9 @@ def test_without_room_nothing_goes_up(room: int) -> None:
     e = envelope()
     e.stiff16, e.contact = Small(1), True
     assert granted(e, room, 0, 1_600) == 0
+    # four sixteenths of a count a millimetre, 2.5 mm gone: nothing left of ten
+    assert granted(e, 10 * 16, 0, 4_000) == 0
+    assert granted(e, 11 * 16, 0, 4_000) > 0
 
 
 @pytest.mark.parametrize(("rate", "limiting"), [(17_600, False), (17_601, True), (96_000, True), (0, False)])
@@ -233,6 +236,13 @@ def test_limiting_is_told_when_less_is_allowed_than_asked(rate: int, limiting: b
     e.rate = Small(rate)
     granted(e, 8_759 * 110)
     assert e.cap_up == 17_600 and e.limiting is limiting
+
+
+def test_one_step_below_full_rate_limits() -> None:
+    e = envelope()
+    e.stiff16, e.contact, e.rate = Small(100), True, Small(96_000)
+    room16 = -(-int(e.s.travel_um[SPEEDS]) * 301 // 1_000)
+    assert granted(e, room16 * 16 - 1) == SPEEDS - 1 and e.limiting
 
 
 def test_at_full_rate_nothing_limits() -> None:
@@ -262,6 +272,17 @@ def test_from_the_ceiling_of_a_lease_only_the_braking_way(over: int, rate: int, 
     e.soft = Small(e.ceiling + e.s.overrun_counts - 8_759 * 110 - over)
     granted(e, 8_759 * 110, position=5_000, rate=rate)
     assert e.high == 5_000 + way
+
+
+@pytest.mark.parametrize(("period_us", "ms"), [(12_600, 29), (12_591, 28), (12_500, 28)])
+def test_the_time_granted_is_rounded_up_to_the_next_millisecond(period_us: int, ms: int) -> None:
+    # two periods of 10/9: 28000, 27980, 27776 us
+    s = Settings()
+    s.period_us = period_us
+    s.derive()
+    e = envelope(s)
+    granted(e, 8_759 * 110, position=0)
+    assert e.low == -(96_000 * ms // 1_000) - 3_601
 
 
 def test_before_the_first_reading_nothing_is_granted() -> None:

@@ -565,3 +565,127 @@ def test_the_first_reading_that_is_believed_may_already_be_a_leap() -> None:
     for n in (0, 2_000_000, 0, 2_000_000):
         b.raw(n)
     assert b.core.implausible == 0, "while it settles it may leap"
+
+
+# --- the way down (section 8, fault 14) ---------------------------------------------------------------------------------
+THIRTY = 262_770  # 30 N x 8.759 counts/N
+
+
+def going_down(make: Callable[[], Bench], readings: int) -> Bench:
+    """On the way down, with so many readings of it, the lowest 700000 counts."""
+    b = make()
+    b.at -= 1_000 * (b.core.state == safety.EASING)
+    b.core.end = b.at - 50_000
+    for n in range(readings):
+        b.rate = -16_000
+        b.core.lease_us = Small(b.now_us)
+        b.raw(700_000 + (readings - 1 - n))
+    return b
+
+
+def rise(b: Bench, counts: int) -> Bench:
+    """Up by so much in steps that a string can make."""
+    start = int(b.core.raw)
+    b.core.lease_us = Small(b.now_us)
+    b.raw(start + counts // 2)
+    b.core.lease_us = Small(b.now_us)
+    return b.raw(start + counts)
+
+
+@pytest.mark.parametrize("make", [easing, lowering, backing])
+@pytest.mark.parametrize(("over", "trips"), [(0, False), (1, True)])
+def test_a_force_that_rises_by_30_newtons_on_the_way_down_stops_it(
+    make: Callable[[], Bench], over: int, trips: bool
+) -> None:
+    b = going_down(make, 8)
+    b.core.fault = b.core.later = 0
+    state = b.core.state
+    rise(b, THIRTY + over)
+    assert (b.core.fault == faults.WRONG_WAY) is trips and b.core.no_way_down is trips
+    assert b.core.state == (safety.FROZEN if trips else state)
+
+
+@pytest.mark.parametrize(("readings", "trips"), [(5, False), (6, True)])
+def test_from_the_sixth_reading_of_the_way_down_on(readings: int, trips: bool) -> None:
+    b = going_down(easing, readings)
+    b.core.lease_us = Small(b.now_us)
+    b.raw(int(b.core.raw) + THIRTY + 1)
+    assert (b.core.fault == faults.WRONG_WAY) is trips
+
+
+def test_the_lowest_force_of_this_way_down_counts() -> None:
+    b = going_down(easing, 8)
+    for down in (600_000, 500_000, 450_000):
+        b.core.lease_us = Small(b.now_us)
+        b.raw(down)
+    assert b.core.lowest == 450_000
+    rise(b, THIRTY)
+    assert b.core.fault == 0
+    # At rest or upwards it is over, and the next begins anew.
+    for rate in (0, 16):
+        b.rate = rate
+        b.core.lease_us = Small(b.now_us)
+        b.raw(int(b.core.raw) + 1)
+        assert b.core.downs == 0
+        b.rate = -16
+        b.core.lease_us = Small(b.now_us)
+        b.raw(int(b.core.raw) + 1)
+        assert b.core.downs == 1 and b.core.lowest == b.core.force
+
+
+@pytest.mark.parametrize("make", [drawing, holding, frozen])
+def test_what_is_not_let_down_may_rise(make: Callable[[], Bench]) -> None:
+    b = make()
+    for n in range(10):
+        b.rate = -1_600
+        b.core.lease_us = Small(b.now_us)
+        b.raw(800_000 + n)
+    assert b.core.downs == 0
+    rise(b, THIRTY + 5)
+    assert b.core.fault in (0, faults.STOPPED)
+
+
+CELL = [faults.NO_DATA, faults.STUCK, faults.SATURATED, faults.IMPLAUSIBLE, faults.STRING_LOST]
+
+
+@pytest.mark.parametrize("fault", [f for f in range(1, len(faults.NAMES)) if f != faults.WRONG_WAY])
+@pytest.mark.parametrize("later", [False, True])
+def test_a_cell_that_has_lied_does_not_judge_the_motor(fault: int, later: bool) -> None:
+    b = lowering()
+    b.core.fault = faults.PEDAL if later else fault
+    b.core.later = 1 << fault if later else 0
+    going_down(lambda: b, 8)
+    before = b.core.later
+    rise(b, THIRTY + 1)
+    assert b.core.no_way_down is (fault not in CELL)
+    assert b.core.later == before if fault in CELL else b.core.later & 1 << faults.WRONG_WAY or b.core.fault == 14
+
+
+def test_once_the_motor_went_the_wrong_way_nothing_lets_down_until_it_is_cleared() -> None:
+    b = frozen()
+    b.core.no_way_down = True
+    assert b.go(mode=wire.EASE, end=b.at) == wire.WRONG_STATE
+    b.held_ms = 2_000
+    assert b.tick().core.state == safety.FROZEN
+    b.held_ms = 0
+    b.read(60.0).read(30.0).read(9.0, 10)
+    b.core.fault = 0
+    assert b.clear() == 0 and not b.core.no_way_down
+
+
+def test_a_press_meant_for_a_calibration_lets_nothing_down() -> None:
+    b = frozen()
+    b.core.offered = True
+    b.held_ms = 2_000
+    assert b.tick().core.state == safety.FROZEN
+    b.core.offered = False
+    assert b.tick().core.state == safety.EASING
+
+
+def test_new_settings_forget_what_readings_have_shown() -> None:
+    b = latched().read(5.0, 3)
+    b.core.stiff16, b.core.offered = Small(77), True
+    assert b.core.contact and b.core.sound
+    b.core.renew()
+    assert (b.core.seen, b.core.force, b.core.stiff16) == (0, 0, 0)
+    assert not b.core.sound and not b.core.contact and not b.core.offered and b.core.release_first

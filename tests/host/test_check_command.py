@@ -210,6 +210,18 @@ def test_a_chart_of_one_check_and_of_equal_ones_can_be_drawn() -> None:
         control_chart([], "a weight")
 
 
+def test_a_failed_check_is_shown_at_the_edge_and_weighs_nothing_later() -> None:
+    # Somebody hung 10 kg for 5: 800 U off.
+    points = [Point("2026-01-01", 0.1, "pass"), Point("2026-01-02", 800.0, "fail"), Point("2026-01-03", 0.1, "pass")]
+    root = ET.fromstring(control_chart(points, "a weight"))
+    circles = root.findall(f"{SVG}circle")
+    assert [c.get("class") for c in circles] == ["in", "out", "in", "in", "in"]
+    assert all(0.0 < float(c.get("cy", "nan")) < 600.0 for c in circles)
+    texts = [t.text for t in root.iter(f"{SVG}text")]
+    assert "+800.00" in texts and "+0.04" in texts  # 0.2 (0.8 0.1 + 0.1) = 0.036
+    ET.fromstring(control_chart(points[1:2], "a weight"))
+
+
 def test_the_history_is_that_of_the_same_weight_and_calibration(records_of_their_own: Path) -> None:
     calibrated(records_of_their_own)
     keep(records_of_their_own, [0.1])

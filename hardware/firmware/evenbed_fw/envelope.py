@@ -68,7 +68,7 @@ class Envelope:
         k16 = s.stiffest_k16
         if self.contact and self.stiff16:
             k16 = min(self.stiff16 * s.stiffening_x10 // 10 + 1, s.stiffest_k16)
-        room16 = max(0, self.ceiling + s.overrun_counts - force) >> 4
+        room16 = self.ceiling + s.overrun_counts - force >> 4
         # While the reading aged the gripper moved on, perhaps faster than it may now: that travel is known.
         gone = position - self.ring_position[(self.ring - 1 - s.age_samples) % RING]
         left16 = max(0, room16 - k16 * max(0, min(gone, s.gone_most)) // s.steps_mm)
@@ -78,7 +78,7 @@ class Envelope:
         self.limiting = i < len(s.rates) - 1 and self.rate > self.cap_up
         up = max(0, rate)
         self.high = position + (self._reach(self.cap_up, up) if force < self.soft else self._brake(up))
-        self.low = position - self._reach(s.rate_max_steps_s, max(0, -rate))
+        self.low = position - self._reach(s.rate_max_steps_s, s.rate_max_steps_s)
 
     def _brake(self, rate: int) -> int:
         v16 = rate >> 4

@@ -67,38 +67,26 @@ class Core(Envelope):
         self.greeted = False
         self.homed = False
         # the latched record
-        self.trip_us = 0
+        self.trip_us = self.trip_raw = self.trip_bound = self.trip_position = self.trip_rate = 0
         self.frozen_us = 0
         self.fresh_stop = False  # what was on its way when everything stopped is not taken yet
-        self.trip_raw = 0
-        self.trip_bound = 0
-        self.trip_position = 0
-        self.trip_rate = 0
         # the reading
-        self.raw = 0
-        self.force = 0
-        self.sample_us = 0
+        self.raw = self.force = self.sample_us = 0
         self.seen = 0  # readings since the start, capped
-        self.same = 0
-        self.saturated = 0
-        self.implausible = 0
+        self.same = self.saturated = self.implausible = 0  # in a row
         self.sound = False
         self.since_eased = SETTLE  # readings since the string was let down, capped
         # the command
         self.stretch = 0  # stretch_steps() of this ceiling
         self.mode = wire.DRAW
-        self.end = 0
-        self.lease_us = 0
-        self.expiry_us = 0
+        self.end = self.lease_us = self.expiry_us = 0
         self.go_seq = -1  # of the lease in force
         self.line_seq = -1  # newest line of the host
         self.hold_entry = 0
         # the pedal
         self.permit = False
-        self.permit_us = 0
-        self.pressed_us = 0
-        self.tap_us = 0
-        self.taps = 0
+        self.permit_us = self.pressed_us = self.tap_us = 0
+        self.taps = False  # there was a press within the last two seconds
         self.locked = False  # the present press began in the lock-out
         self.changed_us = 0
         self.changed = LATCHED  # state at the last tick
@@ -192,9 +180,8 @@ class Core(Envelope):
         if self.downs < DOWN:
             self.downs += 1
             self.lowest = force
-        elif force < self.lowest:
-            self.lowest = force
-        elif force - self.lowest > self.s.lost_floor_counts:
+        self.lowest = min(self.lowest, force)
+        if force - self.lowest > self.s.lost_floor_counts:
             self.no_way_down = True
             self.trip(now_us, faults.WRONG_WAY, raw, position, rate)
 
@@ -241,7 +228,7 @@ class Core(Envelope):
         if self.permit and since(now_us, self.permit_us) > PERMIT_US:
             self.permit = False
         if self.taps and since(now_us, self.tap_us) > PERMIT_US:
-            self.taps = 0
+            self.taps = False
         self._let_down(position, rate, pedal_held_ms)
         if self.state == BACKING and rate == 0 and position <= self.end:
             self.state = FROZEN
@@ -326,8 +313,8 @@ class Core(Envelope):
 
     def tap(self, ended_us: int, held_ms: int) -> None:
         """The pedal came up after ``held_ms``. A tap at rest permits one draw; no second press within a second does."""
-        alone = self.taps == 0 or since(self.pressed_us, self.tap_us) > AGAIN_US + FREEZE_US
-        self.taps = 1
+        alone = not self.taps or since(self.pressed_us, self.tap_us) > AGAIN_US + FREEZE_US
+        self.taps = True
         self.tap_us = ended_us
         self.permit = alone and held_ms < TAP_MS and self.state == ARMED and not self.locked
         self.permit_us = ended_us
@@ -457,16 +444,7 @@ class Core(Envelope):
         return True
 
     def go(
-        self,
-        now_us: int,
-        seq: int,
-        mode: int,
-        rate: int,
-        end: int,
-        soft: int,
-        expiry_ms: int,
-        position: int,
-        high: bool,
+        self, now_us: int, seq: int, mode: int, rate: int, end: int, soft: int, expiry_ms: int, position: int, high: bool
     ) -> int:
         """A lease on motion: towards ``end`` at up to ``rate``, while below ``soft`` (counts), for ``expiry_ms``."""
         state = self.state

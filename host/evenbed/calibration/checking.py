@@ -14,7 +14,7 @@ from typing import Protocol
 
 from evenbed.calibration.budget import Budget
 from evenbed.calibration.chart import Chart, Check, Verdict, ewma, individuals, judge_check, moving_range_sigma
-from evenbed.calibration.checksteps import GaugeCheck, WeightCheck
+from evenbed.calibration.checksteps import ODD, GaugeCheck, WeightCheck
 from evenbed.calibration.weights import Load
 from evenbed.head.reference import SHIFT_N
 from evenbed.head.types import Known
@@ -100,6 +100,8 @@ def judge_weight(done: WeightCheck, known: Known | None, same_place: bool, zero_
     one = compare(shown - 0.5 * (before + after), done.load.force_n, load_half_n(done.load, same_place), known)
     verdicts: list[Verdict] = [one.check.verdict]
     says = [one.check.text]
+    if abs(one.check.error_n) > ODD * one.reference_n:
+        says.append(f"So far off: was it really {done.load.text} that hung there? Then say so by another check.")
     if abs(after - before) > RETURN_N:
         verdicts.append("warn")
         says.append(
@@ -127,14 +129,16 @@ def judge_gauge(done: GaugeCheck, known: Known | None) -> Checked:
 
 
 # --- the chart -----------------------------------------------------------------------------------------------------
-def charts(errors_u: Sequence[float]) -> tuple[Chart, Chart]:
-    """Shewhart and EWMA charts of errors relative to U, oldest first. Until ten checks are there the middle is 0 and sigma
-    half of U; then both come from the first ten, for what weight and calibration are off by always is no change."""
+def charts(errors_u: Sequence[float], counted_u: Sequence[float] | None = None) -> tuple[Chart, Chart]:
+    """Shewhart chart of errors relative to U, and EWMA chart of those that are ``counted_u`` (all, if not given), oldest
+    first. Until more than ten count the middle is 0 and sigma half of U; then both come from the first ten, for what weight
+    and calibration are off by always is no change."""
+    counted = list(errors_u if counted_u is None else counted_u)
     centre, sigma = 0.0, SIGMA_U
-    if len(errors_u) > BASELINE:
-        base = list(errors_u[:BASELINE])
+    if len(counted) > BASELINE:
+        base = counted[:BASELINE]
         centre, sigma = math.fsum(base) / BASELINE, max(SIGMA_LEAST, moving_range_sigma(base))
-    return individuals(errors_u, centre, sigma), ewma(errors_u, centre, sigma)
+    return individuals(errors_u, centre, sigma), ewma(counted, centre, sigma)
 
 
 def run_rule(errors_u: Sequence[float]) -> str:
@@ -155,8 +159,8 @@ def run_rule(errors_u: Sequence[float]) -> str:
 
 
 def with_history(checked: Checked, before_u: Sequence[float]) -> Checked:
-    """The same check with the chart in mind: a run rule that is broken turns a pass into a warning. The first check has
-    nothing to differ from."""
+    """The same check with the chart in mind: a run rule that is broken turns a pass into a warning. ``before_u`` are the
+    checks before it that have not failed; the first has nothing to differ from."""
     if not checked.compared or not before_u:
         return checked
     why = run_rule([*before_u, checked.main.check.e_n])

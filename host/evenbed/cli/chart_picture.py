@@ -18,6 +18,7 @@ MORE_STYLE = (
     "<style>.lim{stroke:#b5483a;stroke-dasharray:6 3;fill:none}.mid{stroke:#8fbf9b}.out{fill:#b5483a}.in{fill:#1d4f8c}"
     ".lt{fill:#b5483a}.c{text-anchor:middle;paint-order:stroke;stroke:#fff;stroke-width:3}.grid{stroke:#e4e4e4}</style>"
 )
+FARTHEST = 2.0  # times the limits: as far as a panel reaches
 NUMBERED = 30  # points up to which each value is written
 
 
@@ -70,7 +71,9 @@ def _grid(top: float, low: float, high: float, show: Callable[[float], str]) -> 
 
 def _panel(name: str, chart: Chart, days: Sequence[str], top: float) -> list[str]:
     n = len(chart.points)
-    span = max(*(abs(v - chart.centre) for v in (*chart.points, *chart.lower, *chart.upper)), 1e-6) * 1.15
+    widest = max(bound - chart.centre for bound in chart.upper)
+    # A check that is out by far would flatten all others: it stands at the edge, with its value.
+    span = 1.15 * max(widest, min(FARTHEST * widest, max(abs(v - chart.centre) for v in chart.points)))
     out, sy = _grid(top, chart.centre - span, chart.centre + span, lambda v: f"{v:+.2f}" if v else "0")
     between = (WIDTH - LEFT - RIGHT) / n
 
@@ -82,7 +85,8 @@ def _panel(name: str, chart: Chart, days: Sequence[str], top: float) -> list[str
         edge = [(sx(k + half), sy(bound)) for k, bound in enumerate(bounds) for half in (-0.5, 0.5)]
         out.append(_path(edge, "lim"))
     out.append(_line(LEFT, sy(chart.centre), WIDTH - RIGHT, sy(chart.centre), "mid"))
-    points = [(sx(k), sy(v)) for k, v in enumerate(chart.points)]
+    low, high = chart.centre - span, chart.centre + span
+    points = [(sx(k), sy(min(max(v, low), high))) for k, v in enumerate(chart.points)]
     out.append(_path(points, "f"))
     right = WIDTH - RIGHT + 6
     out.append(_text(right, sy(chart.upper[-1]) + 4, f"limit {chart.upper[-1]:+.2f}", "lt"))
@@ -105,15 +109,17 @@ def control_chart(points: Sequence[Point], what: str, unit: str = "U") -> str:
     """Both charts of the checks ``what``, oldest first, errors relative to U. Raises ValueError for none."""
     if not points:
         raise ValueError("A chart needs at least one check.")
-    single, smooth = charts([p.error_u for p in points])
-    days = [p.day for p in points]
-    settled = len(points) > BASELINE
+    counted = [p for p in points if p.verdict != "fail"]  # a failed check has had its own consequence
+    single, smooth = charts([p.error_u for p in points], [p.error_u for p in counted])
+    settled = len(counted) > BASELINE
     since = f"middle and width from the first {BASELINE} checks" if settled else "middle 0, sigma half of it"
     out = _frame(f"Checks with {what}", TOP + 2 * (PANEL + GAP))
-    counted = "1 check" if len(points) == 1 else f"{len(points)} checks"
-    out.append(_text(12, 44, f"{counted}; error relative to {unit}; {since}; outside points red", "m"))
-    out += _panel("single checks (Shewhart, 3 sigma)", single, days, TOP + 12)
-    out += _panel("weighted mean of the checks (EWMA 0.2, 2.7 sigma)", smooth, days, TOP + 12 + PANEL + GAP)
+    number = "1 check" if len(points) == 1 else f"{len(points)} checks"
+    out.append(_text(12, 44, f"{number}; error relative to {unit}; {since}; outside points red", "m"))
+    out += _panel("single checks (Shewhart, 3 sigma)", single, [p.day for p in points], TOP + 12)
+    if counted:
+        name = "weighted mean of those that have not failed (EWMA 0.2, 2.7 sigma)"
+        out += _panel(name, smooth, [p.day for p in counted], TOP + 12 + PANEL + GAP)
     return "\n".join([*out, "</svg>\n"])
 
 

@@ -305,7 +305,9 @@ def _close(view: View, where: Path, stands_on: Basis, done: Checked, what: str) 
         view.tell(f"NOT JUDGED: {done.says[0]} Repeat the check.")
         return 3
     before, said = history(where, stands_on.number, what)
-    done = with_history(done, [float(m.values["e_n"]) for m in before if m.values.get("e_n") is not None])
+    done = with_history(
+        done, [float(m.values["e_n"]) for m in before if m.values.get("e_n") is not None and m.verdict != "fail"]
+    )
     if said:
         view.tell(f"! {said}")
     view.tell(f"{done.verdict.upper()}: {done.says[0]}")

@@ -21,7 +21,7 @@ HOLD_S = 2.3
 RATED_COUNTS_N = CellParams().counts_per_n
 SWING, SWING_HZ, SWING_TAU_S = 0.005, 1.4, 0.4  # a weight hung by a careful hand
 TREMOR, TREMOR_TAU_S = 0.05, 0.2  # of the force of a hand that leans (no source)
-MAINS_HZ = 50.3  # off the half of 80 readings a second, where a hum could not be told from an offset
+MAINS_HZ = 50.2  # off the half of 80 readings a second, where a hum could not be told from an offset
 HOW = (
     "5 or 5kg hangs that mass (lb and N too), 0 takes it off, hold presses the pedal for 2.3 s, lean 3 leans a hand on the "
     "gripper with 3 N, drift 1 lets the cell drift by 1 N a minute, hum 0.5 adds a hum of 0.5 N, repair ends all that, "

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from evenbed_fw import faults, safety, wire
 
-from evenbed.head import planning
+from evenbed.head import planning, reference
 from evenbed.head import states as st
 from evenbed.head.align import Aligner
 from evenbed.head.asking import ANSWER_S, Asking
@@ -19,18 +19,7 @@ from evenbed.head.learning import DelayBook
 from evenbed.head.pedal import PedalListener
 from evenbed.head.proof import ProofBook
 from evenbed.head.record import PullRecord
-from evenbed.head.reference import (
-    NOISE_N,
-    PATIENCE_S,
-    ZERO_FAR,
-    ZERO_NO_READINGS,
-    ZERO_NOT_HOME,
-    ZERO_SHIFTED,
-    Referencing,
-    ZeroWatch,
-    at_home,
-    shift_n,
-)
+from evenbed.head.reference import Referencing, ZeroWatch, at_home, shift_n
 from evenbed.head.running import RETURN_MM_S, PullRun
 from evenbed.head.steady import Forecast
 from evenbed.head.stops import stop_event, told
@@ -316,7 +305,7 @@ class Head:
                 self._asking.wanted = ""  # the answer was lost, the deed is seen
                 self._armed()
         elif state == st.REFERENCING and self._now - self._since_s > NO_READINGS_S:
-            self._events.append(told(ZERO_NO_READINGS))
+            self._events.append(told(reference.ZERO_NO_READINGS))
             self._enter("zero_refused")
             self._want("disarm")
         elif state == st.RETURNING and s.state == safety.ARMED and self._now - self._since_s > RETURN_S:
@@ -479,7 +468,7 @@ class Head:
         if new is not None:
             self.working_zero_n = new
         elif watch.shifted_n is not None:
-            self._events.append(told(ZERO_SHIFTED, zero_n=watch.shifted_n))
+            self._events.append(told(reference.ZERO_SHIFTED, zero_n=watch.shifted_n))
             self._zero_watch = None
 
     def _reference(self, shot: Shot) -> None:
@@ -488,14 +477,14 @@ class Head:
         if done is None:
             return
         if done.refused:
-            limit_n = self._referencing.limit_n if done.refused == ZERO_FAR else NOISE_N
-            self._events.append(told(done.refused, zero_n=done.zero_n, limit_n=limit_n, waited_s=PATIENCE_S))
+            limit_n = self._referencing.limit_n if done.refused == reference.ZERO_FAR else reference.NOISE_N
+            self._events.append(told(done.refused, zero_n=done.zero_n, limit_n=limit_n, waited_s=reference.PATIENCE_S))
             self._enter("zero_refused")
             self._want("disarm")
             return
         self.working_zero_n = done.zero_n
         if done.kept:
-            self._events.append(told(ZERO_NOT_HOME, zero_n=done.zero_n))
+            self._events.append(told(reference.ZERO_NOT_HOME, zero_n=done.zero_n))
         self._enter("zeroed")
 
 

@@ -3,13 +3,16 @@
 Easing alone cannot tell: friction reverses, and an open strand first eases as stiffly as a closed one. A small look
 upwards can: if the clamp is open it stretches the whole strand, if it is closed only the piece between clamp and gripper.
 
-How stiff a closed clamp looks on this rig is learnt from those that held; until then a pass is "not yet judged". On a
-woven cross, friction makes even an open strand look stiff, so a first look is taken while the clamp must still be
-open, right after the straightening, and the second is held against it.
+Friction holds part of the strand fast wherever the head or a knock last went back, so a look goes up in two steps and
+only the second counts. How stiff a closed clamp looks on a main is learnt from those that held; until then a pass is "not
+yet judged". On a woven cross friction makes even an open strand look stiff, so first looks are taken while the clamp
+must still be open, after each thing that hands do, and the look of the proof is weighed against the softest of them and
+against the draw. Where the evidence is weak, or hands disturb the look, nothing is asked: the watch decides, and a pass is
+"not yet judged".
 
 Then the head eases slowly and watches the slope: string that comes through the jaws makes it fall from that of the near
-piece to that of the whole strand. The clamp's own drawback lowers it a little and is no slip, so the line is drawn at
-the geometric mean of the two.
+piece towards that of the whole strand. The clamp's own drawback, which sets in below the force at which it was set, and
+the string's recovery lower it a little and slowly.
 """
 
 from __future__ import annotations
@@ -43,8 +46,8 @@ LEAST_CROSS = 1.5  # no closed clamp on a cross looks less stiff than this
 # logarithm of the ratio, and the most that is believed (a draw stiffens, a first look is disturbed).
 DRAW_MIDDLE, DRAW_SLOPE, DRAW_MOST = 1.86, 13.0, 5.0  # look over draw
 FIRST_MIDDLE, FIRST_SLOPE, FIRST_MOST = 1.22, 37.0, 4.0  # look over first look
-OPEN_EVIDENCE, CLOSED_EVIDENCE = -2.0, 2.0
-LEAST_CLOSED = 1.25
+OPEN_EVIDENCE, CLOSED_EVIDENCE = -2.0, 2.0  # beyond these a question, and a judgement; between them neither
+LEAST_CLOSED = 1.25  # no threshold learnt lies lower
 UNSURE_PERIODS = 1.0  # doubt of the delay above which the draw's stiffness says little
 WATCH = 0.45  # of the reference: eased under watch
 WATCH_PER_DELAY = 0.03  # of the reference, eased per dead time
@@ -133,9 +136,7 @@ class Look:
         off = force - basis @ fit
         rise = abs(self.k_n_mm) * self._rise_mm
         drift = abs(float(fit[2])) * (t[-1] - t[0])
-        self.off = float(np.max(np.abs(off)))/rise if rise else 9
-        self.dr = drift/rise if rise else 9
-        self.clear = bool(np.max(np.abs(off)) < CLEAR * rise and drift < DRIFT * rise)
+        self.clear = bool(self.k_n_mm > 0.0 and np.max(np.abs(off)) < CLEAR * rise and drift < DRIFT * rise)
 
 
 class ProofBook:
@@ -187,8 +188,8 @@ class ClampProof:
         self._draw_sure = delay.doubt_s <= UNSURE_PERIODS * rig.period_s
         self._book = book
         self._woven = woven
-        one_percent_mm = 0.01 * reference_n / (self._k_open or k_draw_n_mm)
-        self._look = Look(LOOK * 100.0 * one_percent_mm, x_mm, first_mm=STUCK * 100.0 * one_percent_mm)
+        all_mm = reference_n / (k_open_n_mm or k_draw_n_mm)
+        self._look = Look(LOOK * all_mm, x_mm, first_mm=STUCK * all_mm)
         self._slope = SlopeWatch(reference_n)
         self.learnt = book.learnt(woven)  # else a pass is "not yet judged"
         self.verdict = ""
@@ -200,9 +201,7 @@ class ClampProof:
         """Stiffness that the look showed; 0 before."""
         return self._look.k_n_mm or 0.0
 
-    def step(
-        self, t_s: float, force_n: float, seen: Seen, x_mm: float, v_mm_s: float, ceiling_n: float
-    ) -> Go:
+    def step(self, t_s: float, force_n: float, seen: Seen, x_mm: float, v_mm_s: float, ceiling_n: float) -> Go:
         """Take one reading: force, the positions it may belong to, the position now and its speed."""
         look = self._look
         if look.k_n_mm is None:
@@ -233,7 +232,8 @@ class ClampProof:
                 self.verdict = "open"
         elif self.ratio < (self._book.threshold() if self._draw_sure else CLOSED_UNSURE):
             self.verdict = "open"
-        self._slope.begin(self._look.force_n, k, self.ratio)
+        self.learnt &= self._draw_sure or self._woven
+        self._slope.begin(self._look.force_n, k or self._k_draw, self.ratio)
 
     def _evidence(self, k_n_mm: float) -> float:
         if self._draw_sure and self.ratio < LEAST_CROSS:
@@ -254,7 +254,8 @@ class ClampProof:
             self.verdict = "slips"
         elif self._slope.eased_n(force_n) > WATCH * self._reference_n:
             self.verdict = "holds"
-            self._book.add(self._woven, self.ratio)
+            if self._look.clear and self._draw_sure:
+                self._book.add(self._woven, self.ratio)
 
 
 class SlopeWatch:
