@@ -14,7 +14,7 @@ CORE = (
 )
 TESTS = (
     *(f"tests/firmware/test_safety_{part}.py" for part in ("core", "trips", "orders", "permits")),
-    *(f"tests/firmware/test_{name}.py" for name in ("envelope", "budget")),
+    *(f"tests/firmware/test_{name}.py" for name in ("envelope", "budget", "responses", "way_down", "proposal")),
     "tests/host/test_guard.py",
 )
 

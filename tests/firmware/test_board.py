@@ -227,3 +227,17 @@ def test_hello_voids_a_permit_and_another_protocol_takes_no_orders() -> None:
     d.say("hello", wire.PROTOCOL + 1)
     d.run(200, (wire.DRAW, 40_000, END, 8_388_607, 150))
     assert d.hw.at == 0 and not d.board.core.greeted
+
+
+@pytest.mark.parametrize("hang_ms", [60, 200, 1_000, 6_000])
+def test_a_program_that_hung_stands_and_goes_on_standing(hang_ms: int) -> None:
+    """The granted steps run out while nothing polls; afterwards the braking way is not granted a second time."""
+    d = drawing()
+    assert d.board.rate > 0
+    for _ in range(hang_ms * 2):
+        d.hw.advance(500)
+    stood = d.hw.at
+    assert d.hw.rate == 0 or d.hw.left == 0
+    d.run(400, (wire.DRAW, 40_000, END, 8_388_607, 150))
+    assert d.hw.at <= stood + 1
+    assert d.board.core.state == safety.FROZEN

@@ -95,3 +95,37 @@ def test_margin_is_the_stop_budgets_rounded_towards_less(ceiling: int, force: in
 def test_at_rest_and_downwards_nothing_more_can_rise() -> None:
     for v in (0.0, -30.0):
         assert margin_n(RIG, shot(0.0, v_mm_s=v, reference_n=150.0), 233.0, 30.0) == 233.0 + 40.0 - 150.0
+
+
+# --- the way down -----------------------------------------------------------------------------------------------------
+def test_fifteen_millimetres_down_without_a_fall_stop_and_no_less() -> None:
+    g = Guard(RIG)
+    assert g.check(0.0, shot(100.0, 50.0), 200.0, st.EASING_OFF) is None
+    assert g.check(0.1, shot(98.0, 35.0), 200.0, st.EASING_OFF) is None
+    event = g.check(0.2, shot(99.0, 34.75), 200.0, st.EASING_OFF)
+    assert event is not None and event.name == "guard" and event.values["entry"] == 55
+    assert event.values["travel_mm"] == 15.25 and event.values["force_n"] == 99.0
+
+
+def test_a_fall_of_more_than_two_newtons_begins_the_way_down_anew() -> None:
+    for fall_n, stops in ((2.0, True), (2.125, False)):
+        g = Guard(RIG)
+        assert g.check(0.0, shot(100.0, 50.0), 200.0, st.EASING_OFF) is None
+        assert g.check(0.1, shot(100.0 - fall_n, 40.0), 200.0, st.EASING_OFF) is None
+        assert (g.check(0.2, shot(100.0 - fall_n, 34.0), 200.0, st.EASING_OFF) is not None) is stops
+
+
+def test_what_is_nearly_slack_may_go_on_down() -> None:
+    for newtons, stops in ((9.875, False), (10.0, True)):
+        g = Guard(RIG)
+        assert g.check(0.0, shot(newtons, 50.0), 200.0, st.EASING_OFF) is None
+        assert (g.check(0.1, shot(newtons, 30.0), 200.0, st.EASING_OFF) is not None) is stops
+
+
+def test_up_and_down_are_counted_apart() -> None:
+    g = Guard(RIG)
+    assert g.check(0.0, shot(100.0, 60.0), 200.0, st.DRAWING) is None
+    assert g.check(0.1, shot(100.0, 30.0), 200.0, st.EASING_OFF) is None
+    assert g.check(0.2, shot(100.0, 16.0), 200.0, st.EASING_OFF) is None
+    assert g.check(0.3, shot(100.0, 56.0), 200.0, st.DRAWING) is None
+    assert g.check(0.4, shot(100.0, 20.0), 200.0, st.EASING_OFF) is None

@@ -1,0 +1,129 @@
+"""On the way down the force falls; if it rises, the motor turns the wrong way and is not asked again
+(hardware/protocol.md section 8, fault 14)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+from evenbed_fw import faults, safety, wire
+
+from firmware.bench import Bench, armed, easing, frozen, holding
+from firmware.test_responses import backing, easing_by_pedal
+
+DOWN = -16_000
+
+
+def down(b: Bench, newtons: float, times: int) -> Bench:
+    """Readings on the way down, one count alive."""
+    b.rate = DOWN
+    return b.read(newtons, times)
+
+
+@pytest.mark.parametrize("make", [easing, easing_by_pedal, backing], ids=["ease", "pedal", "back-off"])
+def test_thirty_newtons_up_freeze_and_no_less(make: Callable[[], Bench]) -> None:
+    thirty = make().counts(30.0)
+    for above, state in ((thirty, None), (thirty + 1, safety.FROZEN)):
+        b = make()
+        was = b.core.state
+        b.rate = DOWN
+        base = b.counts(120.0) + 200
+        for k in range(8):
+            b.raw(base + k % 2)  # the lowest is base
+        b.raw(base + above // 2)
+        b.raw(base + above)
+        assert b.core.state == (state if state is not None else was)
+        assert (b.core.fault == faults.WRONG_WAY or b.core.later >> faults.WRONG_WAY & 1) == (state is not None)
+
+
+def test_the_first_six_readings_of_the_way_only_set_the_mark() -> None:
+    # What was on its way up when the way down began still rises for two ages of a reading.
+    b = easing(100.0)
+    down(b, 100.0, 1)
+    for k in range(1, 6):
+        down(b, 100.0 + 10.0 * k, 1)
+    assert b.core.state == safety.MOVING
+    down(b, 179.0, 1)  # 29 N above the last of the six
+    assert b.core.state == safety.MOVING
+    down(b, 181.0, 1)
+    assert b.core.state == safety.FROZEN and b.core.fault == faults.WRONG_WAY
+
+
+def test_the_lowest_counts_not_the_last() -> None:
+    b = easing(100.0)
+    for newtons in (100.0, 95.0, 90.0, 85.0, 80.0, 75.0, 70.0, 65.0, 75.0, 85.0, 94.0):
+        down(b, newtons, 1)
+    assert b.core.state == safety.MOVING
+    down(b, 96.0, 1)
+    assert b.core.state == safety.FROZEN
+
+
+def test_a_stand_begins_the_way_anew() -> None:
+    b = easing(100.0)
+    down(b, 60.0, 8)
+    b.rate = 0
+    b.read(80.0)
+    assert b.go(mode=wire.EASE, end=b.at - 2000) == 0
+    down(b, 95.0, 1)
+    assert b.core.state == safety.MOVING
+
+
+def test_standing_and_drawing_are_not_the_way_down() -> None:
+    b = holding(100.0)
+    b.rate = DOWN  # a hold may give way
+    for newtons in (90.0, 80.0, 75.0, 72.0, 71.0, 70.0, 90.0, 110.0, 130.0):
+        b.read(newtons)
+        b.go(mode=wire.HOLD, end=b.at, rate=9600)
+    assert b.core.state == safety.HOLDING
+
+
+def tripped() -> Bench:
+    b = easing(100.0)
+    down(b, 100.0, 6)
+    down(b, 131.0, 1)
+    assert b.core.fault == faults.WRONG_WAY
+    b.rate = 0
+    return b.quiet(400)
+
+
+def test_afterwards_neither_lease_nor_pedal_moves_it_until_it_is_cleared() -> None:
+    b = tripped()
+    assert b.go(mode=wire.EASE, end=b.at - 2000) == wire.WRONG_STATE
+    b.held_ms = 3_000
+    b.quiet(50)
+    assert b.core.state == safety.FROZEN
+    b.held_ms = 0
+    b.read(90.0).read(60.0).read(30.0).read(0.0, 4)  # the hand knob
+    assert b.clear() == 0 and b.core.state == safety.LATCHED
+    assert b.arm() == 0
+
+
+@pytest.mark.parametrize("fault", [faults.NO_DATA, faults.STUCK, faults.SATURATED, faults.IMPLAUSIBLE, faults.STRING_LOST])
+def test_a_cell_that_has_lied_does_not_judge_the_motor(fault: int) -> None:
+    for first in (True, False):
+        b = frozen(100.0)
+        b.core.fault = fault if first else faults.LEASE_EXPIRED
+        b.core.later = 0 if first else 1 << fault
+        b.held_ms = 1_000
+        b.quiet(20)
+        assert b.core.state == safety.EASING
+        down(b, 100.0, 8)
+        down(b, 140.0, 2)
+        assert b.core.state == safety.EASING
+
+
+@pytest.mark.parametrize("fault", [faults.LEASE_EXPIRED, faults.OVER_TENSION, faults.STRETCH])
+def test_any_other_first_cause_leaves_the_judgement(fault: int) -> None:
+    b = frozen(100.0)
+    b.core.fault = fault
+    b.held_ms = 1_000
+    b.quiet(20)
+    down(b, 100.0, 8)
+    down(b, 131.0, 1)
+    assert b.core.state == safety.FROZEN and b.core.later >> faults.WRONG_WAY & 1
+
+
+def test_at_rest_and_armed_a_rise_is_no_wrong_way() -> None:
+    b = armed()
+    b.read(50.0, 10).read(90.0, 2)
+    assert b.core.fault == 0
