@@ -326,7 +326,7 @@ def _come_down(p: Played) -> None:
         p.down = "slack"
     elif not broken and _by_pedal(p):
         p.down = "pedal"
-    elif p.end_low if not broken else p.case.plan.seed % 2:
+    elif r.rig.board.core.no_way_down or (p.end_low if not broken else p.case.plan.seed % 2):
         # Nothing but hands: the emergency stop takes the motor's grip away, then the knob.
         r.rig.press_estop(True)
         r.rig.turn_knob(-KNOB_MM_S)

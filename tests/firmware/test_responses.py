@@ -119,7 +119,7 @@ def stretch(b: Bench) -> None:
 def wrong_way(b: Bench) -> None:
     b.rate = -16_000
     b.read(100.0, 6)
-    for newtons in (110.0, 120.0, 129.0, 131.0):
+    for newtons in (110.0, 120.0, 131.0, 132.0, 133.0):
         b.read(newtons)
 
 

@@ -15,9 +15,17 @@ DOWN = -16_000
 
 
 def down(b: Bench, newtons: float, times: int) -> Bench:
-    """Readings on the way down, one count alive."""
+    """Readings on the way down, one count alive, under a lease that is renewed."""
     b.rate = DOWN
-    return b.read(newtons, times)
+    for _ in range(times):
+        renew(b)
+        b.read(newtons)
+    return b
+
+
+def renew(b: Bench) -> None:
+    if b.core.state == safety.MOVING:
+        b.go(mode=wire.EASE, end=b.at - 2000)
 
 
 @pytest.mark.parametrize("make", [easing, easing_by_pedal, backing], ids=["ease", "pedal", "back-off"])
@@ -28,10 +36,14 @@ def test_thirty_newtons_up_freeze_and_no_less(make: Callable[[], Bench]) -> None
         was = b.core.state
         b.rate = DOWN
         base = b.counts(120.0) + 200
-        for k in range(8):
-            b.raw(base + k % 2)  # the lowest is base
-        b.raw(base + above // 2)
-        b.raw(base + above)
+        for k in range(7):
+            renew(b)
+            b.raw(base + 5 * (k % 2))
+        b.raw(base)  # two in a row so low
+        for k in range(3):
+            assert b.core.state == was
+            renew(b)
+            b.raw(base + above + (k % 2 if above > thirty else -(k % 2)))
         assert b.core.state == (state if state is not None else was)
         assert (b.core.fault == faults.WRONG_WAY or b.core.later >> faults.WRONG_WAY & 1) == (state is not None)
 
@@ -43,19 +55,31 @@ def test_the_first_six_readings_of_the_way_only_set_the_mark() -> None:
     for k in range(1, 6):
         down(b, 100.0 + 10.0 * k, 1)
     assert b.core.state == safety.MOVING
-    down(b, 179.0, 1)  # 29 N above the last of the six
+    down(b, 179.0, 3)  # 29 N above the last of the six
     assert b.core.state == safety.MOVING
-    down(b, 181.0, 1)
+    down(b, 181.0, 3)
     assert b.core.state == safety.FROZEN and b.core.fault == faults.WRONG_WAY
 
 
 def test_the_lowest_counts_not_the_last() -> None:
     b = easing(100.0)
-    for newtons in (100.0, 95.0, 90.0, 85.0, 80.0, 75.0, 70.0, 65.0, 75.0, 85.0, 94.0):
+    for newtons in (100.0, 95.0, 90.0, 85.0, 80.0, 75.0, 70.0, 65.0, 65.0, 75.0, 85.0, 94.0, 94.0, 94.0):
         down(b, newtons, 1)
     assert b.core.state == safety.MOVING
-    down(b, 96.0, 1)
+    down(b, 96.0, 3)
     assert b.core.state == safety.FROZEN
+
+
+def test_one_low_reading_is_no_mark_and_two_high_ones_no_rise() -> None:
+    b = easing(100.0)
+    down(b, 100.0, 7)
+    down(b, 60.0, 1)
+    down(b, 100.0, 4)
+    assert b.core.state == safety.MOVING
+    for _ in range(3):
+        down(b, 131.0, 2)
+        down(b, 100.0, 1)
+    assert b.core.state == safety.MOVING
 
 
 def test_a_stand_begins_the_way_anew() -> None:
@@ -64,8 +88,57 @@ def test_a_stand_begins_the_way_anew() -> None:
     b.rate = 0
     b.read(80.0)
     assert b.go(mode=wire.EASE, end=b.at - 2000) == 0
-    down(b, 95.0, 1)
+    down(b, 95.0, 4)
     assert b.core.state == safety.MOVING
+
+
+def test_an_ease_off_above_the_ceiling_freezes_and_backs_off_no_further() -> None:
+    b = easing(100.0)
+    b.rate = DOWN
+    b.read(180.0).read(240.0).read(251.0)
+    assert b.core.state == safety.FROZEN and b.core.fault == faults.OVER_TENSION
+
+
+@pytest.mark.parametrize(("newtons", "slow"), [(98.1, True), (97.9, False), (3.9, False)])
+def test_the_way_down_is_slow_until_the_force_has_fallen_by_half_the_contact_force(newtons: float, slow: bool) -> None:
+    b = easing(100.0)
+    assert b.core.slow_down()
+    down(b, 100.0, 6)
+    assert b.core.slow_down()
+    down(b, newtons, 1)
+    assert b.core.slow_down() is slow
+    down(b, 100.0, 1)
+    assert b.core.slow_down() is slow  # once seen is enough
+
+
+def test_the_mark_is_the_highest_of_the_first_readings() -> None:
+    b = easing(100.0)
+    for newtons in (100.0, 104.0, 102.0, 102.0, 102.0, 102.0):
+        down(b, newtons, 1)
+    down(b, 102.1, 1)
+    assert b.core.slow_down()
+    down(b, 101.9, 1)
+    assert not b.core.slow_down()
+
+
+def test_what_still_brakes_upwards_is_not_yet_the_way_down() -> None:
+    b = backing()
+    b.rate = 8_000
+    b.read(255.0, 8)
+    down(b, 290.0, 4)  # the reading is late: it still rises
+    assert b.core.state == safety.BACKING
+
+
+def test_without_a_cell_to_believe_the_way_down_is_as_fast_as_ever() -> None:
+    b = frozen(100.0)
+    b.core.fault = faults.STUCK
+    b.held_ms = 1_000
+    b.quiet(20)
+    assert b.core.state == safety.EASING and not b.core.slow_down()
+    b = easing_by_pedal()
+    assert b.core.slow_down()
+    b.tick(60_000)  # no readings any more
+    assert not b.core.slow_down()
 
 
 def test_standing_and_drawing_are_not_the_way_down() -> None:
@@ -80,7 +153,7 @@ def test_standing_and_drawing_are_not_the_way_down() -> None:
 def tripped() -> Bench:
     b = easing(100.0)
     down(b, 100.0, 6)
-    down(b, 131.0, 1)
+    down(b, 131.0, 3)
     assert b.core.fault == faults.WRONG_WAY
     b.rate = 0
     return b.quiet(400)
@@ -108,7 +181,7 @@ def test_a_cell_that_has_lied_does_not_judge_the_motor(fault: int) -> None:
         b.quiet(20)
         assert b.core.state == safety.EASING
         down(b, 100.0, 8)
-        down(b, 140.0, 2)
+        down(b, 140.0, 4)
         assert b.core.state == safety.EASING
 
 
@@ -119,7 +192,7 @@ def test_any_other_first_cause_leaves_the_judgement(fault: int) -> None:
     b.held_ms = 1_000
     b.quiet(20)
     down(b, 100.0, 8)
-    down(b, 131.0, 1)
+    down(b, 131.0, 3)
     assert b.core.state == safety.FROZEN and b.core.later >> faults.WRONG_WAY & 1
 
 

@@ -11,6 +11,7 @@ from evenbed_fw.envelope import RING, Envelope
 from evenbed_fw.pedal import FREEZE_US, since
 from evenbed_fw.pedal import TAP_MS as TAP_MS
 from evenbed_fw.settings import Settings
+from evenbed_fw.waydown import WayDown
 
 # states
 LATCHED = 0  # drive off; after power-up, disarm and clear
@@ -37,7 +38,6 @@ F_HOMED = 512
 F_GREETED = 1024
 F_PEDAL_FAULT = 2048
 
-DOWN = 6  # readings in a row on the way down before the force must fall: two ages of a reading
 SETTLE = 4  # readings after a start that the converter needs
 SAME = 7  # equal readings in a row that noise does not make
 EXPIRY_MAX_MS = 150
@@ -95,8 +95,7 @@ class Core(Envelope):
         self.speed = 0  # rate at the last tick
         self.arriving = False  # a let-down has reached its end and brakes
         self.eased_unpowered = False  # the let-down began with the drive off: it ends so
-        self.lowest = 0  # force on the present way down
-        self.downs = 0  # readings in a row on the way down, capped
+        self.way = WayDown(self.s)
         self.no_way_down = False  # the motor turns the wrong way: it is not asked to let down any more
         self.offered = False  # a calibration waits to be confirmed: a long press is meant for it
         self.release_first = False  # after standing, a let-down goes on with a new press only
@@ -149,10 +148,11 @@ class Core(Envelope):
         self.force = force
         self.since_eased = min(self.since_eased + 1, SETTLE)
         loaded = self.state == MOVING or self.state == HOLDING or (self.state == FROZEN and self.since_eased >= SETTLE)
+        eased = self._easing()
         if force > self.ceiling and (self.state == MOVING or self.state == HOLDING):
             self.trip(now_us, faults.OVER_TENSION, raw, position, rate)
-            if leap:
-                self.state = FROZEN  # what no string can do stops everything, but moves nothing
+            if leap or eased:
+                self.state = FROZEN  # what no string can do moves nothing, and what goes down already backs off no further
         elif loaded and last2 > s.lost_floor_counts and force * 10 < last2 * 7 and not self._easing():
             self.trip(now_us, faults.STRING_LOST, raw, position, rate)
         elif self.state == HOLDING and force < s.contact_counts >> 1:
@@ -170,20 +170,22 @@ class Core(Envelope):
         if self.contact and self.state == MOVING and position - self.contact_position > self.stretch:
             self.trip(now_us, faults.STRETCH, raw, position, rate)
 
+    def lowering(self) -> bool:
+        """Is the string being let down, whoever asked for it?"""
+        return self.state == EASING or self.state == BACKING or self._easing()
+
     def _watch_way_down(self, now_us: int, force: int, raw: int, position: int, rate: int) -> None:
-        """On the way down the force falls. If it rises by as much as a lost string would lose, the motor pulls."""
-        lowering = self.state == EASING or self.state == BACKING or self._easing()
         # A cell that has lied does not judge the motor: the way down needs no reading.
-        if not lowering or rate >= 0 or self.fault in CELL_FAULTS or self.later & CELL_BITS:
-            self.downs = 0
-            return
-        if self.downs < DOWN:
-            self.downs += 1
-            self.lowest = force
-        self.lowest = min(self.lowest, force)
-        if force - self.lowest > self.s.lost_floor_counts:
+        if not self.lowering() or self.fault in CELL_FAULTS or self.later & CELL_BITS:
+            self.way.off()
+        elif self.way.step(force, rate):
             self.no_way_down = True
             self.trip(now_us, faults.WRONG_WAY, raw, position, rate)
+
+    def slow_down(self) -> bool:
+        """Has the force, as far as readings can be believed, still to be seen to fall on this way down?"""
+        lied = self.fault in CELL_FAULTS or self.later & CELL_BITS
+        return self.sound and not lied and self.lowering() and not self.way.fell
 
     def _easing(self) -> bool:
         return self.state == MOVING and self.mode == wire.EASE
@@ -216,8 +218,7 @@ class Core(Envelope):
                 self.eased_to = False
             return
         active = self.state == MOVING or self.state == HOLDING
-        lowering = self.state == EASING or self.state == BACKING or self._easing()
-        if lowering or (self.state == FROZEN and rate < 0 and self.since_eased < SETTLE):
+        if self.lowering() or (self.state == FROZEN and rate < 0 and self.since_eased < SETTLE):
             self.since_eased = 0
         if silent:
             self._no_data(now_us, position, rate)

@@ -1,0 +1,47 @@
+"""The way down: the force falls on it, or the motor turns the wrong way.
+
+Until the force has been seen to fall the way down is slow, so that a motor that pulls instead is stopped before it has
+pulled far.
+"""
+
+from evenbed_fw.settings import Settings
+
+MARK = 6  # readings in a row on the way down before the force must fall: two ages of a reading
+RISES = 3  # readings in a row above the lowest: one bad reading does not judge
+
+
+class WayDown:
+    """One way down after another. Forces in counts above zero."""
+
+    def __init__(self, settings: Settings) -> None:
+        self.s = settings
+        self.fell = False  # the force has been seen to fall: the way down may be fast
+        self._readings = 0  # on this way, capped
+        self._start = 0  # highest of the first readings
+        self._lowest = 0
+        self._last = 0
+        self._rises = 0
+
+    def off(self) -> None:
+        """Nothing goes down now."""
+        self.fell = False
+        self._readings = 0
+
+    def step(self, force: int, rate: int) -> bool:
+        """Take one reading of a let-down; True if the force rises where it should fall."""
+        s = self.s
+        if rate >= 0:  # still braking from the way up
+            self._readings = 0
+        if self._readings < MARK:
+            self._start = force if self._readings == 0 or force > self._start else self._start
+            self._lowest = force
+            self._rises = 0
+            if rate < 0:
+                self._readings += 1
+        elif force < self._lowest and self._last < self._lowest:  # a single low reading is none
+            self._lowest = force if force > self._last else self._last
+        self._last = force
+        if force < s.contact_counts or force < self._start - (s.contact_counts >> 1):
+            self.fell = True
+        self._rises = self._rises + 1 if force - self._lowest > s.lost_floor_counts else 0
+        return self._rises >= RISES
