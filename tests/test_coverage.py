@@ -9,12 +9,12 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 CORE = (
-    *(f"hardware/firmware/evenbed_fw/{name}.py" for name in ("budget", "envelope", "safety")),
+    *(f"hardware/firmware/evenbed_fw/{name}.py" for name in ("budget", "envelope", "safety", "waydown")),
     "host/evenbed/head/guard.py",
 )
 TESTS = (
     *(f"tests/firmware/test_safety_{part}.py" for part in ("core", "trips", "orders", "permits")),
-    *(f"tests/firmware/test_{name}.py" for name in ("envelope", "budget", "responses", "way_down", "proposal")),
+    *(f"tests/firmware/test_{name}.py" for name in ("envelope", "budget", "way_down")),
     "tests/host/test_guard.py",
 )
 

@@ -344,7 +344,7 @@ def _come_down(p: Played) -> None:
             p.down = "repaired"
         elif p.end_low:
             p.down = "by hand"
-    r.wait(0.3)
+    r.wait(0.6)  # a trip is told with its record, or 0.4 s without
 
 
 def _by_pedal(p: Played) -> bool:

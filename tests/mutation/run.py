@@ -37,7 +37,11 @@ _CORE = tuple(f"tests/firmware/test_safety_{part}.py" for part in ("core", "trip
 TARGETS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "evenbed_fw.budget": (("tests/firmware/test_budget.py",), ()),
     "evenbed_fw.envelope": (("tests/firmware/test_envelope.py",), (*_CORE, "tests/firmware/test_board.py")),
-    "evenbed_fw.safety": (_CORE, tuple(f"tests/firmware/test_{name}.py" for name in ("responses", "let_down", "board"))),
+    "evenbed_fw.waydown": (("tests/firmware/test_way_down.py", _CORE[0]), ()),
+    "evenbed_fw.safety": (
+        _CORE,
+        tuple(f"tests/firmware/test_{name}.py" for name in ("way_down", "responses", "let_down", "board")),
+    ),
     "evenbed.head.guard": (("tests/host/test_guard.py",), ()),
 }
 
@@ -197,6 +201,8 @@ def main() -> int:
     parser.add_argument("--matching", default="", help="only changes whose name holds this text")
     asked = parser.parse_args()
     os.chdir(ROOT)
+    # The tree that this file stands in, wherever the packages are installed from.
+    sys.path[:0] = [str(ROOT / folder) for folder in ("hardware/firmware", "host", "firmware_sim")]
     assert not any(name.split(".")[0] in ("evenbed", "evenbed_fw") for name in sys.modules)
     changes = [m for module in asked.modules for m in mutants(module) if asked.matching in m.name]
     if not sound(changes):

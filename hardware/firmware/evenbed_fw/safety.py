@@ -153,7 +153,7 @@ class Core(Envelope):
             self.trip(now_us, faults.OVER_TENSION, raw, position, rate)
             if leap or eased:
                 self.state = FROZEN  # what no string can do moves nothing, and what goes down already backs off no further
-        elif loaded and last2 > s.lost_floor_counts and force * 10 < last2 * 7 and not self._easing():
+        elif loaded and last2 > s.lost_floor_counts and force * 10 < last2 * 7 and not eased:
             self.trip(now_us, faults.STRING_LOST, raw, position, rate)
         elif self.state == HOLDING and force < s.contact_counts >> 1:
             self.trip(now_us, faults.STRING_LOST, raw, position, rate)
@@ -262,7 +262,6 @@ class Core(Envelope):
                 self.state = FROZEN
                 self.end = position
                 self.arriving = True
-                self.eased_to = True
                 self.release_first = True
         elif held_ms >= HELD_MS and rate == 0 and not self.release_first and self._may_let_down():
             # Without readings nobody knows whether there is a string: the way down is open all the same.
@@ -343,7 +342,7 @@ class Core(Envelope):
         self.fresh_stop = True
         if self.state == MOVING or self.state == HOLDING:
             self.permit = False
-            if fault == faults.OVER_TENSION and self.state != BACKING:
+            if fault == faults.OVER_TENSION:
                 self.state = BACKING
                 self.end = position + self._brake(max(0, rate)) - self.s.back_off_steps
                 self.rate = self.s.let_down_steps_s

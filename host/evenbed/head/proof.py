@@ -36,7 +36,9 @@ STUCK = 0.005  # of the reference, before it: what friction holds fast since the
 BEFORE, AFTER = 4, 5  # sure readings of a look, before and after its step
 FIRST_AFTER = 7  # of a first look, which is smaller and has the time
 SURE = 0.03  # of the step: how far apart a period more or less of delay may put a sure reading
-PATIENCE = 40  # readings that a look waits for sure ones
+PATIENCE = 80  # readings that a look waits for sure ones
+LOOKS = 2  # one that hands have disturbed is repeated, a step higher
+CALM = 0.3  # of the step's rise: most that the force may change over the readings before it
 DRIFT = 0.6  # most that the force may drift during a look, of the step's rise
 CLEAR = 0.05  # of the step's rise: readings further off the fit have been disturbed
 CLOSED_MAIN = 1.58  # look over draw stiffness from which a clamp counts as closed
@@ -90,7 +92,9 @@ class Look:
     the force is taken from the same readings: a delay believed wrong, creep and what a knock has left behind do not show.
     """
 
-    def __init__(self, rise_mm: float, x_mm: float, after: int = AFTER, first_mm: float = 0.0) -> None:
+    def __init__(self, rise_n: float, rise_mm: float, x_mm: float, after: int = AFTER, first_mm: float = 0.0) -> None:
+        self._rise_n = rise_n
+        self._stepped = False
         self._x0 = x_mm + first_mm
         self._rise_mm = rise_mm
         self._wanted = after
@@ -106,15 +110,15 @@ class Look:
         """Take one reading, where it belongs and how sure that is; True when done."""
         self._readings += 1
         sure = unsure_mm < SURE * self._rise_mm
-        if len(self._before) < BEFORE:
+        if not self._stepped:
             if sure and seen_mm > self._x0 - 0.1 * self._rise_mm:
-                self._before.append((t_s, force_n, seen_mm))
-            if len(self._before) < BEFORE:
-                if self._readings > PATIENCE:
-                    self.k_n_mm = 0.0
-                    return True
-                return False
-            self.end_mm = self._x0 + self._rise_mm
+                self._before = [*self._before[1 - BEFORE :], (t_s, force_n, seen_mm)]
+            self._stepped = len(self._before) == BEFORE and self._calm() or self._readings > PATIENCE
+            if self._stepped and self._before:
+                self.end_mm = self._x0 + self._rise_mm
+            elif self._stepped:
+                self.k_n_mm = 0.0
+                return True
             return False
         if sure and seen_mm - self._before[-1][2] > 0.5 * self._rise_mm:
             self._after.append((t_s, force_n, seen_mm))
@@ -127,6 +131,11 @@ class Look:
         self._fit()
         self.force_n = force_n
         return True
+
+    def _calm(self) -> bool:
+        """Do hands leave the string alone before the step?"""
+        first, last = self._before[0], self._before[-1]
+        return abs(last[1] - first[1]) < CALM * self._rise_n
 
     def _fit(self) -> None:
         t, force, seen = np.array(self._before + self._after).T
@@ -189,7 +198,9 @@ class ClampProof:
         self._book = book
         self._woven = woven
         all_mm = reference_n / (k_open_n_mm or k_draw_n_mm)
-        self._look = Look(LOOK * all_mm, x_mm, first_mm=STUCK * all_mm)
+        self._rise_mm = LOOK * all_mm
+        self._look = Look(LOOK * reference_n, self._rise_mm, x_mm, first_mm=STUCK * all_mm)
+        self._looks = 1
         self._slope = SlopeWatch(reference_n)
         self.learnt = book.learnt(woven)  # else a pass is "not yet judged"
         self.verdict = ""
@@ -206,9 +217,13 @@ class ClampProof:
         look = self._look
         if look.k_n_mm is None:
             if look.step(t_s, force_n, seen.mm, seen.unsure_mm):
-                self._judge()
-            self.end_mm = look.end_mm
-            soft = min(ceiling_n, self._reference_n * (1.0 + 2.0 * (STUCK + LOOK)))
+                if look.clear or self._looks == LOOKS:
+                    self._judge()
+                else:
+                    self._looks += 1
+                    self._look = Look(LOOK * self._reference_n, self._rise_mm, look.end_mm)
+            self.end_mm = self._look.end_mm
+            soft = min(ceiling_n, self._reference_n * (1.0 + 2.0 * (STUCK + LOOK * self._looks)))
             return Go(wire.HOLD, self._rig.hold_rate_mm_s, self.end_mm, soft)
         if not self.verdict:
             self._watch(force_n, seen.late_mm, v_mm_s)

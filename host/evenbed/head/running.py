@@ -201,7 +201,7 @@ class PullRun:
         if abs(ended.path_mm) > MOVED_MM:
             self._k_open = None  # the strand lies differently now
         rise_n = max(FIRST_LOOK * self.pull.reference_n, FIRST_LOOK_N)
-        self._look = Look(rise_n / holding.k_n_mm, shot.x_mm, FIRST_AFTER)
+        self._look = Look(rise_n, rise_n / holding.k_n_mm, shot.x_mm, FIRST_AFTER)
 
     def _seen(self) -> Seen:
         return Seen.of(self._aligner, self._delays.delay.delay_s, self.rig.period_s)
