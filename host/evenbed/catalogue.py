@@ -29,13 +29,15 @@ def _shown(key: str, value: float | str, unit: str) -> str:
     return f"{value:g}"
 
 
+UNKNOWN = {"wanted": "do that", "causes": "a fault is still there"}
+
+
 class _Values(dict[str, str]):
     """What is not known is said to be unknown, never shown as zero."""
 
     def __missing__(self, key: str) -> str:
-        if key.endswith("_n"):
-            return "an unknown force"
-        return "an unknown time" if key.endswith("_s") else "an unknown way" if key.endswith("_mm") else "do that"
+        kinds = {"_n": "an unknown force", "_s": "an unknown time", "_mm": "an unknown way"}
+        return next((said for end, said in kinds.items() if key.endswith(end)), UNKNOWN.get(key, "unknown"))
 
 
 def say(number: int, values: Mapping[str, float | str], unit: str = "N") -> str:

@@ -1,5 +1,4 @@
 """The entries of the fault catalogue, in the order of their numbers. What a sentence becomes of one: ``catalogue.py``.
-
 Numbers: 1 to 19 the board's own (``evenbed_fw.faults``), 20 + n the board's refusal n (``evenbed_fw.wire``), 41 and up the
 link, 51 the head, 71 calibration and zero, 81 statuses, which stop nothing.
 """
@@ -296,6 +295,17 @@ ALL: tuple[Entry, ...] = (
         "slack again",
         "tests/campaign/test_worst.py::test_a_dead_motor_in_the_let_down_is_told",
         "guard",
+    ),
+    Entry(
+        56,
+        "not_let_down",
+        "head",
+        REFUSAL,
+        "The board does not let down from the screen now: no sound readings, or a motor that has turned the wrong way.",
+        "Hold the pedal; if that does nothing, press the emergency stop and turn the hand knob.",
+        "asked again",
+        f"{_HEAD}::test_a_wish_to_let_down_that_cannot_be_met_ends_and_is_told",
+        "refused",
     ),
     Entry(
         53,

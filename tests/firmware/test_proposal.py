@@ -207,3 +207,34 @@ def test_without_an_offer_a_long_press_lets_down_as_ever() -> None:
     d.run(1_000)
     foot(d, True, 1_500)
     assert d.board.core.state == safety.EASING
+
+
+def test_a_string_that_comes_on_voids_an_offer_and_the_pedal_lets_down() -> None:
+    d = desk()
+    assert answer(d) == ()
+    d.hw.bias = 20 * 8_900
+    d.run(100)
+    assert not d.board.core.offered
+    foot(d, True, 2_500)
+    assert settings(d) != OFFER and d.board.core.state == safety.EASING
+
+
+def test_a_string_that_pulls_is_no_zero() -> None:
+    d = desk()
+    d.hw.bias = 100 * 8_759
+    d.run(200)
+    assert answer(d, 100 * 8_759, GAIN, RATED, LIMIT) == (wire.LOADED,)
+    # A fifth of 280 N are 498 400 counts.
+    d.hw.bias = 0
+    d.run(200)
+    assert answer(d, 499_000, GAIN, RATED, LIMIT) == (wire.LOADED,)
+
+
+def test_a_board_that_cannot_reckon_with_its_settings_takes_no_offer() -> None:
+    s = Settings()
+    s.softest_mn_mm = 0
+    d = Desk(0, None, s)
+    d.run(400)
+    d.say("hello", wire.PROTOCOL)
+    d.run(10)
+    assert answer(d) == (wire.SETTINGS_UNUSABLE,)

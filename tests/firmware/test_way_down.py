@@ -63,7 +63,7 @@ def test_the_first_six_readings_of_the_way_only_set_the_mark() -> None:
 
 def test_the_lowest_counts_not_the_last() -> None:
     b = easing(100.0)
-    for newtons in (100.0, 95.0, 90.0, 85.0, 80.0, 75.0, 70.0, 65.0, 65.0, 75.0, 85.0, 94.0, 94.0, 94.0):
+    for newtons in (80.0, 80.0, 80.0, 80.0, 80.0, 80.0, 70.0, 65.0, 65.0, 75.0, 85.0, 94.0, 94.0, 94.0):
         down(b, newtons, 1)
     assert b.core.state == safety.MOVING
     down(b, 96.0, 3)
@@ -92,11 +92,34 @@ def test_a_stand_begins_the_way_anew() -> None:
     assert b.core.state == safety.MOVING
 
 
-def test_an_ease_off_above_the_ceiling_freezes_and_backs_off_no_further() -> None:
+def test_an_ease_off_comes_down_from_above_the_ceiling() -> None:
+    b = holding(200.0)
+    assert b.core.lower_ceiling(150_000) == 0
+    assert b.go(mode=wire.EASE, end=b.at - 2000) == 0
+    down(b, 199.0, 8)
+    assert b.core.state == safety.MOVING and b.core.fault == 0
+
+
+def test_a_hand_that_pushes_on_the_way_is_no_motor() -> None:
     b = easing(100.0)
-    b.rate = DOWN
-    b.read(180.0).read(240.0).read(251.0)
-    assert b.core.state == safety.FROZEN and b.core.fault == faults.OVER_TENSION
+    down(b, 100.0, 6)
+    down(b, 60.0, 2)
+    down(b, 100.0, 5)  # 40 N above the lowest, and no higher than where the way began
+    assert b.core.state == safety.MOVING
+    down(b, 101.0, 3)
+    assert b.core.state == safety.FROZEN
+
+
+def test_after_an_emergency_stop_the_pedal_may_try_again() -> None:
+    b = tripped()
+    b.estop = True
+    b.tick()
+    b.estop = False
+    b.quiet(300)
+    assert b.core.state == safety.CUT
+    b.held_ms = 1_000
+    b.quiet(20)
+    assert b.core.state == safety.EASING and b.core.slow_down()
 
 
 @pytest.mark.parametrize(("newtons", "slow"), [(98.1, True), (97.9, False), (3.9, False)])

@@ -61,7 +61,7 @@ def test_arming_is_refused_with_its_reason(
     r.wait(0.4)
     make(r)
     if "limit_mn" in settings:
-        r.head.ceiling_n = 120.0  # a host that forgot its own bound
+        r.head.ceiling_n = r.head.wished_n = 120.0  # a host that forgot its own bound
     r.wait(0.5)
     r.hold(2.3)
     r.wait(1.0)

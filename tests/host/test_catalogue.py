@@ -227,6 +227,57 @@ def test_a_let_down_from_a_screen_is_stopped_by_the_pedal_and_by_the_screen(how:
     assert left > 80.0 and abs(r.rig.force_n - left) < 5.0 and r.rig.hw.rate == 0
 
 
+def test_a_wish_to_let_down_that_cannot_be_met_ends_and_is_told() -> None:
+    r = HandledRig(Pull(200.0)).draw()
+    r.inject_now("cell stuck for 8s")
+    r.wait(2.5)
+    r.ask(Ask.LET_DOWN)
+    r.wait(2.0)
+    assert [e.values["entry"] for e in r.told("refused")] == [56]
+    # The cell comes back: what was wished for long ago does not begin now.
+    mm = r.rig.carriage.mm
+    r.wait(8.0)
+    assert r.head.line is not None and r.head.line.sound and r.rig.carriage.mm == mm
+
+
+def test_from_above_a_lowered_ceiling_a_screen_lets_down() -> None:
+    r = HandledRig(Pull(200.0)).draw()
+    r.host.loop.set_ceiling(60.0)
+    r.wait(1.5)
+    assert r.told("over_tension") and r.rig.force_n > 120.0
+    r.ask(Ask.LET_DOWN)
+    assert r.host.run(r.t_s + 15.0, lambda: r.rig.force_n < 4.0)
+
+
+@pytest.mark.parametrize("lost", ["nothing", "the ok of arm", "the ok of ceiling", "the link"])
+def test_a_lowered_ceiling_is_never_lost(lost: str) -> None:
+    r = HandledRig(None, tether(8.0), ceiling_n=250.0)
+    r.wait(0.6)
+    kinds = {"the ok of arm": 1, "the ok of ceiling": 2}
+    seen = [0]
+
+    def lose(at_us: float, line: bytes) -> list[tuple[float, bytes]]:
+        if line.startswith(b"ok "):
+            seen[0] += 1
+            if seen[0] == kinds.get(lost):
+                return []
+        return [(at_us, line)]
+
+    r.host.wire_down = lose
+    r.host.loop.ask(Ask.ARM)
+    r.host.run(r.t_s + 0.02)
+    r.host.loop.set_ceiling(80.0)  # the answer to arm has not come yet
+    if lost == "the link":
+        r.inject_now("to-host off for 1s")
+    r.wait(4.0)
+    if r.state == st.UNARMED:
+        r.ask(Ask.ARM)
+        r.wait(2.0)
+    board = r.rig.board
+    assert r.head.ceiling_n <= 80.0
+    assert board.core.state == safety.LATCHED or board.settings.millinewtons(board.core.ceiling) <= 80_000, r.host.events
+
+
 def test_the_end_of_the_hold_travel_is_said_once() -> None:
     r = HandledRig(Pull(150.0), tether(6.0)).draw()
     r.wait(1.0)

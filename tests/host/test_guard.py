@@ -24,7 +24,11 @@ def shot(
 
 
 # --- the ceiling ------------------------------------------------------------------------------------------------------
-@pytest.mark.parametrize("state", [*DRAWING, *OTHERS])
+def test_the_way_down_is_not_stopped_by_the_ceiling() -> None:
+    assert Guard(RIG).check(1.0, shot(0.0, reference_n=250.0), 200.0, st.EASING_OFF) is None
+
+
+@pytest.mark.parametrize("state", [*DRAWING, *(s for s in OTHERS if s != st.EASING_OFF)])
 def test_one_newton_above_the_ceiling_stops_and_no_less(state: str) -> None:
     g = Guard(RIG)
     assert g.check(1.0, shot(0.0, reference_n=201.0), 200.0, state) is None
@@ -129,3 +133,11 @@ def test_up_and_down_are_counted_apart() -> None:
     assert g.check(0.2, shot(100.0, 16.0), 200.0, st.EASING_OFF) is None
     assert g.check(0.3, shot(100.0, 56.0), 200.0, st.DRAWING) is None
     assert g.check(0.4, shot(100.0, 20.0), 200.0, st.EASING_OFF) is None
+
+
+@pytest.mark.parametrize("state", [s for s in OTHERS if s != st.EASING_OFF])
+def test_elsewhere_travel_says_nothing_either_way(state: str) -> None:
+    for way in (1.0, -1.0):
+        g = Guard(RIG)
+        for n in range(5):
+            assert g.check(0.1 * n, shot(50.0, way * 20.0 * n), 200.0, state) is None

@@ -80,7 +80,17 @@ def test_a_failed_check_refuses_until_it_is_overridden_or_made_good(tmp_path: Pa
     assert not readiness(tmp_path, False).refused
 
 
-def test_a_damaged_file_does_not_keep_anybody_from_pulling(tmp_path: Path) -> None:
+def test_a_damaged_file_is_not_taken_for_a_passed_check(tmp_path: Path) -> None:
     (tmp_path / "records.db").write_bytes(b"this is no database" * 100)
     found = readiness(tmp_path, False)
-    assert not found.refused and "cannot be read" in found.lines[0]
+    assert "cannot be read" in found.refused and "--despite-check" in found.refused
+    despite = readiness(tmp_path, True)
+    assert not despite.refused and "cannot be read" in despite.lines[0]
+
+
+@pytest.mark.parametrize("junk", ["[]", "{", '{"format": "evenbed calibration 1"}', '{"format": 3}'])
+def test_a_damaged_calibration_raises_nothing(tmp_path: Path, junk: str) -> None:
+    opened, kept = store(tmp_path)
+    kept.use(opened.write("INSERT INTO calibration (wall, document) VALUES ('x', ?)", junk), "a test")
+    opened.close()
+    assert "cannot be read" in readiness(tmp_path, False).refused

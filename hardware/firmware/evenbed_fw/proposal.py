@@ -12,6 +12,7 @@ from evenbed_fw.settings import RANGES, Settings
 OPEN_US = 30000000
 CONFIRM_MS = 2000
 EMPTY_MN = 10000  # the head must be empty, by the zero that is offered
+ZERO_PART = 5  # the zero lies within this part of the limit: a string that pulls is no zero
 
 
 class Proposal:
@@ -27,6 +28,8 @@ class Proposal:
             return wire.NOT_GREETED
         if core.state != LATCHED:
             return wire.WRONG_STATE
+        if core.unusable:
+            return wire.SETTINGS_UNUSABLE  # what is stored is not what the board reckons with
         if limit_mn > stored.limit_most_mn:
             return wire.ABOVE_LIMIT
         new = Settings()
@@ -43,7 +46,7 @@ class Proposal:
             return wire.GAIN_IMPLAUSIBLE
         if not core.sound:
             return wire.DATA_NOT_SOUND
-        if abs(new.millinewtons(core.raw - zero)) > EMPTY_MN:
+        if abs(new.millinewtons(core.raw - zero)) > EMPTY_MN or abs(zero) * ZERO_PART > new.counts(limit_mn):
             return wire.LOADED
         self.offered = new
         self.offered_us = now_us
@@ -58,7 +61,9 @@ class Proposal:
     def step(self, now_us: int, core: Core, held_ms: int) -> bool:
         """Call on every pass while there is an offer; True once it is confirmed, with the settings in ``offered``."""
         open_us = since(now_us, self.offered_us)
-        if core.state != LATCHED or not core.sound or open_us > OPEN_US:
+        new = self.offered
+        loaded = new is not None and abs(new.millinewtons(core.raw - new.zero_counts)) > EMPTY_MN
+        if core.state != LATCHED or not core.sound or open_us > OPEN_US or loaded:
             self.void(core)
             return False
         # The press must have begun after the offer.

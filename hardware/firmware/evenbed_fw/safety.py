@@ -149,10 +149,11 @@ class Core(Envelope):
         self.since_eased = min(self.since_eased + 1, SETTLE)
         loaded = self.state == MOVING or self.state == HOLDING or (self.state == FROZEN and self.since_eased >= SETTLE)
         eased = self._easing()
-        if force > self.ceiling and (self.state == MOVING or self.state == HOLDING):
+        # What goes down is not stopped by the ceiling it comes down from.
+        if force > self.ceiling and not eased and (self.state == MOVING or self.state == HOLDING):
             self.trip(now_us, faults.OVER_TENSION, raw, position, rate)
-            if leap or eased:
-                self.state = FROZEN  # what no string can do moves nothing, and what goes down already backs off no further
+            if leap:
+                self.state = FROZEN  # what no string can do stops everything, but moves nothing
         elif loaded and last2 > s.lost_floor_counts and force * 10 < last2 * 7 and not eased:
             self.trip(now_us, faults.STRING_LOST, raw, position, rate)
         elif self.state == HOLDING and force < s.contact_counts >> 1:
@@ -215,6 +216,7 @@ class Core(Envelope):
                 self.trip(now_us, cause, self.raw, position, rate)
                 self.state = CUT
                 self.homed = False
+                self.no_way_down = False  # a hand was there: the pedal may try again, slowly
                 self.eased_to = False
             return
         active = self.state == MOVING or self.state == HOLDING

@@ -43,5 +43,7 @@ class WayDown:
         self._last = force
         if force < s.contact_counts or force < self._start - (s.contact_counts >> 1):
             self.fell = True
-        self._rises = self._rises + 1 if force - self._lowest > s.lost_floor_counts else 0
+        # A hand that pushes on the way raises it again, but not above where the way began.
+        rises = force > self._start and force - self._lowest > s.lost_floor_counts
+        self._rises = self._rises + 1 if rises else 0
         return self._rises >= RISES

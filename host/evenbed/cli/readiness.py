@@ -32,14 +32,25 @@ def readiness(where: Path, despite: bool, now: datetime | None = None) -> Readin
         found.lines.append(overdue(None, None, now))
         return found
     except StoreError as e:
-        found.lines.append(f"The records cannot be read: {e}")
-        return found
+        return _unreadable(found, str(e), despite)
     try:
         _look(Calibrations(store), found, despite, now)
     except (StoreError, DocumentError) as e:
-        found.lines.append(f"The calibration in use cannot be read: {e}")
+        _unreadable(found, str(e), despite)
+    except (ValueError, TypeError, AttributeError, KeyError) as e:
+        _unreadable(found, f"an entry is damaged ({e}).", despite)
     finally:
         store.close()
+    return found
+
+
+def _unreadable(found: Readiness, why: str, despite: bool) -> Readiness:
+    """Absent means unsafe: nobody knows whether the last check failed."""
+    said = f"The records cannot be read: {why}"
+    if despite:
+        found.lines.append(said)
+    else:
+        found.refused = f"{said} So nobody knows whether the last check failed. --despite-check arms all the same."
     return found
 
 

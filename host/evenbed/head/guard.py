@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from evenbed.head import states as st
 from evenbed.head.stopbudget import rise_n
 from evenbed.head.stops import told
 from evenbed.head.types import Event, RigModel, Shot
 
-FEED_MM = 40.0  # travelled upwards under load without a rise of force
+FEED_MM, RISE_N = 40.0, 2.0  # travelled upwards under load without a rise of force
 MARGIN_N = 1.0
 DOWN_MM, FALL_N = 15.0, 2.0  # travelled down under load without a fall of force: the softest string gives ten times that
 LOADED_N = 10.0
@@ -24,31 +26,30 @@ class Guard:
 
     def __init__(self, rig: RigModel) -> None:
         self._rig = rig
-        self._base: tuple[float, float] | None = None
-        self._way = 0
+        self._base: tuple[float, float] | None = None  # mm, N: from where the travel counts
+        self._way: Callable[[Shot], Event | None] | None = None
 
     def check(self, now_s: float, shot: Shot, ceiling_n: float, state: str) -> Event | None:
         """Take one sample. The force counts from the reference zero."""
-        if shot.reference_force_n > ceiling_n + MARGIN_N:
+        # What goes down is not stopped by the ceiling it comes down from.
+        if shot.reference_force_n > ceiling_n + MARGIN_N and state != st.EASING_OFF:
             age_s = now_s - shot.taken_s
             return told(CEILING, force_n=shot.reference_force_n, ceiling_n=ceiling_n, age_s=age_s)
-        way = 1 if state in (st.DRAWING, st.PRE_STRETCHING) else -1 if state == st.EASING_OFF else 0
+        way = self._up if state in (st.DRAWING, st.PRE_STRETCHING) else self._down if state == st.EASING_OFF else None
         if way != self._way:
             self._way = way
             self._base = None
-        if way < 0:
-            return self._down(shot)
-        if way == 0:
-            return None
-        if self._base is None or shot.force_n > self._base[1] + 2.0:
+        return way(shot) if way is not None else None
+
+    def _up(self, shot: Shot) -> Event | None:
+        """On the way up the force has to rise."""
+        if self._base is None or shot.force_n > self._base[1] + RISE_N:
             self._base = (shot.x_mm, shot.force_n)
         fed = shot.x_mm - self._base[0]
-        if fed > FEED_MM:
-            return told(TRAVEL, travel_mm=fed, force_n=shot.force_n)
-        return None
+        return told(TRAVEL, travel_mm=fed, force_n=shot.force_n) if fed > FEED_MM else None
 
     def _down(self, shot: Shot) -> Event | None:
-        """On the way down the force has to fall, until it is nearly gone."""
+        """On the way down it has to fall, until it is nearly gone."""
         if self._base is None or shot.force_n < self._base[1] - FALL_N or shot.reference_force_n < LOADED_N:
             self._base = (shot.x_mm, shot.force_n)
         went = self._base[0] - shot.x_mm

@@ -6,8 +6,6 @@ in ``states.py``, the motion in ``governor.py``; here is what leads from one to 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from evenbed_fw import faults, safety, wire
 
 from evenbed.head import planning, reference
@@ -24,7 +22,7 @@ from evenbed.head.running import RETURN_MM_S, PullRun
 from evenbed.head.steady import Forecast
 from evenbed.head.stops import stop_event, told
 from evenbed.head.tripped import Tripped
-from evenbed.head.types import Ask, Command, Event, Force, Fresh, Go, Known, Pull, RigModel, Say, Shot, Stale
+from evenbed.head.types import Ask, Command, Event, Force, Fresh, Go, Known, Pull, RigModel, Say, Shot, Stale, Step
 from evenbed.link.messages import No, Ok, Sample, Trip
 
 STALE_S = 0.1
@@ -34,14 +32,6 @@ NO_READINGS_S = 6.0
 RETURN_S = 15.0
 THAW_S = 0.3
 NOT_SOUND, FOUND_LOADED = 27, 86  # of the catalogue
-
-
-@dataclass(frozen=True)
-class Step:
-    """What one step decided."""
-
-    commands: list[Command]
-    events: list[Event]
 
 
 class Head:
@@ -58,6 +48,7 @@ class Head:
         self.pedal = PedalListener()
         self.guard = Guard(rig)
         self.working_zero_n = 0.0  # of the working zero, from the reference zero
+        self._armed_zero_n = 0.0  # the one taken at arming: later ones stay near it
         self.home_mm: float | None = None
         self.shot: Shot | None = None
         self.stop: Event | None = None
@@ -73,6 +64,7 @@ class Head:
         self._slack_at_hold = False
         self._clear_due = False  # as soon as the carriage stands
         self._asking = Asking()
+        self.wished_n = self.ceiling_n  # lowest ceiling that somebody has asked for; the board may not have it yet
         self._ceiling_due_n: float | None = None  # a lower ceiling that the board has still to be told
         self._line: Sample | None = None  # the newest line of the board, with or without a reading
         self._guarded = False  # the guard has spoken in this pull
@@ -139,8 +131,10 @@ class Head:
 
         Raises ValueError for a ceiling that is none, above the rig's limit, or above the present one while armed.
         """
-        unarmed = self.state in (st.UNARMED, st.BOOTED_LOADED)
-        planning.check_ceiling(ceiling_n, self.rig.limit_n, None if unarmed else self.ceiling_n)
+        # While an arm is awaited the board may be armed already.
+        unarmed = self.state in (st.UNARMED, st.BOOTED_LOADED) and self._asking.wanted != "arm"
+        planning.check_ceiling(ceiling_n, self.rig.limit_n, None if unarmed else self._lowest_n)
+        self.wished_n = ceiling_n
         if unarmed:
             self.ceiling_n = ceiling_n
         else:
@@ -157,6 +151,8 @@ class Head:
         self.shot = None
         self._line = None
         self._asking = Asking()
+        self.ceiling_n = self._lowest_n  # what was asked for before the board was gone still holds
+        self._ceiling_due_n = None
         self._tripped = None
         self.pedal = PedalListener()
         self._aligner = Aligner(self.rig.period_s)
@@ -194,6 +190,10 @@ class Head:
         self._referencing = Referencing(self.rig, self._now, self._shift_n, self.working_zero_n)
 
     @property
+    def _lowest_n(self) -> float:
+        return min(self.ceiling_n, self.wished_n)
+
+    @property
     def _shift_n(self) -> float:
         return shift_n(self.known, self.pull.reference_n if self.pull is not None else self.ceiling_n)
 
@@ -217,6 +217,8 @@ class Head:
             said = []
         if self._tripped is not None:
             self._note(self._tripped.overdue(now_s))
+        if self._asking.wanted == "ceiling" and self.wished_n < self.ceiling_n:
+            self._ceiling_due_n = self.wished_n  # until the board has echoed it
         self._note(self._asking.overdue(now_s))
         if self._ceiling_due_n is not None and not self._asking.wanted:
             self._want("ceiling", self._ceiling_due_n)
@@ -270,6 +272,8 @@ class Head:
         self._aligner.add(board_s, x, v)
         if s.has(safety.F_END_LOW) and s.rate_steps_s == 0:
             self.home_mm = x
+        elif s.state in (safety.LATCHED, safety.CUT):
+            self.home_mm = None  # without power a hand may turn the screw
 
     def _obey_board(self, s: Sample) -> None:
         """The board's own state comes first."""
@@ -302,7 +306,8 @@ class Head:
             if self._asking.wanted != "arm":
                 self._want("disarm")  # armed before the link was lost, or not for us: no ceiling of ours
             elif self._now - self._asking.since_s > ANSWER_S / 2.0:
-                self._asking.wanted = ""  # the answer was lost, the deed is seen
+                self._asking.wanted = ""  # the answer was lost, the deed is seen; its ceiling is told once more
+                self._ceiling_due_n = self._lowest_n
                 self._armed()
         elif state == st.REFERENCING and self._now - self._since_s > NO_READINGS_S:
             self._events.append(told(reference.ZERO_NO_READINGS))
@@ -340,6 +345,7 @@ class Head:
             # The board takes a press without readings for a let-down: it could only answer that it is busy.
             self._events.append(told(NOT_SOUND, {"wanted": "arm"}))
         else:
+            self.ceiling_n = self._lowest_n
             self._want("arm", self.ceiling_n)
 
     def _let_down(self) -> None:
@@ -427,6 +433,8 @@ class Head:
             self._watch_zero(shot)
         elif self.state == st.TRIPPED and self._tripped is not None:
             self._commands += self._tripped.step(self._now, shot, self.ceiling_n)
+            self._events += self._tripped.told
+            self._tripped.told.clear()
         elif self.state in st.LOADED:
             self._run(shot)
 
@@ -464,7 +472,7 @@ class Head:
         watch = self._zero_watch
         if watch is None:
             return
-        new = watch.step(self._now, shot, at_home(shot, self.home_mm), self.working_zero_n)
+        new = watch.step(self._now, shot, at_home(shot, self.home_mm), self._armed_zero_n)
         if new is not None:
             self.working_zero_n = new
         elif watch.shifted_n is not None:
@@ -482,7 +490,7 @@ class Head:
             self._enter("zero_refused")
             self._want("disarm")
             return
-        self.working_zero_n = done.zero_n
+        self.working_zero_n = self._armed_zero_n = done.zero_n
         if done.kept:
             self._events.append(told(reference.ZERO_NOT_HOME, zero_n=done.zero_n))
         self._enter("zeroed")

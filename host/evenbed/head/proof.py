@@ -113,7 +113,7 @@ class Look:
         if not self._stepped:
             if sure and seen_mm > self._x0 - 0.1 * self._rise_mm:
                 self._before = [*self._before[1 - BEFORE :], (t_s, force_n, seen_mm)]
-            self._stepped = len(self._before) == BEFORE and self._calm() or self._readings > PATIENCE
+            self._stepped = (len(self._before) == BEFORE and self._calm()) or self._readings > PATIENCE
             if self._stepped and self._before:
                 self.end_mm = self._x0 + self._rise_mm
             elif self._stepped:

@@ -14,7 +14,7 @@ STILL_S = 0.4
 PATIENCE_S = 5.0
 NOISE_N = 0.5  # peak to peak
 SHIFT_N = 3.0  # from the reference zero, where no calibration is known
-LEAST_N = 1.0  # a shift that is always let pass, and the largest step of the zero between two pulls
+LEAST_N = 1.0  # a shift that is always let pass, and the furthest from the zero taken at arming
 SHIFT_U = 5.0  # or this many U, where a calibration is known
 HOME_MM = 2.0
 AGAIN_S = 1.0  # of standing still, slack, for a new zero between two pulls
@@ -76,8 +76,8 @@ class Referencing:
 class ZeroWatch:
     """Between two pulls: takes the zero anew while the head stands slack at home, and notices when it has moved too far.
 
-    ``limit_n``: furthest from the reference zero. A step of more than LEAST_N is no drift: a string may have been pulled
-    tight by hand.
+    ``limit_n``: furthest from the reference zero. More than LEAST_N from the zero taken at arming is no drift: a string may
+    have been pulled tight by hand, slowly.
     """
 
     def __init__(self, now_s: float, limit_n: float) -> None:
@@ -87,7 +87,7 @@ class ZeroWatch:
         self.shifted_n: float | None = None  # set once, when the zero lies further off than it may
 
     def step(self, now_s: float, shot: Shot, home: bool, zero_n: float) -> float | None:
-        """Take one sample; ``zero_n`` is the working zero so far. Returns a new one, N, if there is one."""
+        """Take one sample; ``zero_n`` is the zero taken at arming. Returns a new one, N, if there is one."""
         window = self._window
         if not shot.sample.sound or not home or shot.v_mm_s != 0.0:
             window.clear()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from evenbed_fw import safety, wire
 
 from evenbed.catalogue import say_later
-from evenbed.head.stops import stop_event
+from evenbed.head.stops import stop_event, told
 from evenbed.head.types import Command, Event, Fresh, Go, RigModel, Say, Shot
 from evenbed.link.messages import Trip
 
@@ -13,6 +13,8 @@ RECORD_S = 0.4  # a stop is told with the board's record, or after this long wit
 LATER_S = 1.0  # the record is asked for again this often: what came after the first cause
 LOWER_MM_S = 15.0
 SLACK_N = 3.0
+WISH_S = 1.0  # a wish that the board has not begun to fulfil by then is given up, and that is told
+NOT_LET_DOWN = 56  # of the catalogue
 
 
 class Tripped:
@@ -25,6 +27,9 @@ class Tripped:
         self._later = 0
         self._ask_s = now_s + LATER_S
         self._lowering = 0  # 1 asked for, 2 on its way
+        self._presses: int | None = None  # of the pedal, when it was asked for
+        self._asked_s = 0.0
+        self.told: list[Event] = []
 
     def record(self, trip: Trip, shot: Shot | None) -> Event | None:
         """Take the board's record: tells the first cause with its values, later what has come since, each once."""
@@ -44,8 +49,9 @@ class Tripped:
         return self.first
 
     def let_down(self) -> None:
-        """A screen asks for the way down."""
+        """A screen asks for the way down. The wish holds for a second, and ends with any press of the pedal."""
         self._lowering = 1
+        self._presses = None
 
     def stop(self) -> bool:
         """A screen asks to stop; says whether something was moving."""
@@ -61,6 +67,14 @@ class Tripped:
         if not self._lowering:
             return commands
         board = shot.sample.state
+        if self._presses is None:
+            self._presses, self._asked_s = shot.sample.presses, now_s
+        touched = shot.sample.presses != self._presses or shot.sample.has(safety.F_PEDAL)
+        if touched or (self._lowering == 1 and now_s - self._asked_s > WISH_S):
+            self._lowering = 0
+            if not touched:
+                self.told.append(told(NOT_LET_DOWN, force_n=shot.reference_force_n))
+            return commands
         if board == safety.MOVING:
             self._lowering = 2
         elif board != safety.FROZEN or self._lowering == 2:

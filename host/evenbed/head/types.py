@@ -128,6 +128,14 @@ class Event:
     words: dict[str, str] = field(default_factory=dict)
 
 
+@dataclass(frozen=True)
+class Step:
+    """What one step of the head decided."""
+
+    commands: list[Command]
+    events: list[Event]
+
+
 @dataclass
 class Shot:
     """One sample as the head sees it, host units."""
