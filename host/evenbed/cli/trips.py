@@ -63,6 +63,8 @@ class Trips:
             return deed()
         except (Refused, StoreError, BundleError, ReplayError) as e:
             print(f"evenbed trips: {e}", file=sys.stderr)
+        except (KeyError, TypeError, ValueError, ZeroDivisionError, AttributeError) as e:
+            print(f"evenbed trips: this record has been changed or damaged and cannot be read ({e!r}).", file=sys.stderr)
         except OSError as e:
             print(f"evenbed trips: {e.filename}: {e.strerror}.", file=sys.stderr)
         return 1
