@@ -29,6 +29,7 @@ def _shown(key: str, value: float | str, unit: str) -> str:
     return f"{value:g}"
 
 
+OTHER_WAYS = (faults.WRONG_WAY, faults.EMERGENCY_STOP, faults.SUPPLY_LOST, faults.PEDAL)
 UNKNOWN = {"wanted": "do that", "causes": "a fault is still there"}
 
 
@@ -51,8 +52,13 @@ def say(number: int, values: Mapping[str, float | str], unit: str = "N") -> str:
 
 def say_later(later: int) -> str:
     """The faults of the bit mask ``later``, which came after the first cause; empty if none."""
-    names = [faults.NAMES[n].replace("_", " ") for n in range(1, len(faults.NAMES)) if later >> n & 1]
-    return f"Since then also: {', '.join(names)}." if names else ""
+    numbers = [n for n in range(1, len(faults.NAMES)) if later >> n & 1]
+    if not numbers:
+        return ""
+    names = ", ".join(faults.NAMES[n].replace("_", " ") for n in numbers)
+    # Where the way down has changed, the new one counts.
+    ways = [ENTRIES[n].do_next for n in OTHER_WAYS if n in numbers][:1]
+    return " ".join([f"Since then also: {names}.", *ways])
 
 
 __all__ = ["BY_HAND", "ENTRIES", "GET_DOWN", "KINDS", "REFUSAL", "STATUS", "STOP", "TRIP", "Entry", "say", "say_later"]

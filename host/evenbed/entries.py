@@ -18,15 +18,15 @@ KINDS = {
 }
 
 GET_DOWN = "To let the string down, hold the pedal; if that does nothing, press the emergency stop and turn the hand knob."
-BY_HAND = "The pedal cannot help: let down from the screen, or press the emergency stop and turn the hand knob."
+BY_HAND = "The pedal cannot help: press Ctrl-C here, or press the emergency stop and turn the hand knob."
 _READ = "(from the reference zero, reading {age_s} old)"
 _CLEAR = "slack, sound readings, cause gone: pedal 2 s or screen"
 
 
 @dataclass(frozen=True)
 class Entry:
-    """One fault. ``event`` is the name under which the head tells it; ``says`` and ``do_next`` are filled by ``say``;
-    ``proved_by`` names tests as ``file::test``."""
+    """One fault. ``event``: name under which it is told; ``says`` and ``do_next`` are filled by ``say``; ``proved_by``
+    names tests as ``file::test``."""
 
     number: int
     name: str
@@ -105,13 +105,14 @@ ALL: tuple[Entry, ...] = (
     _board(
         faults.EMERGENCY_STOP,
         f"Emergency stop. The drive has no power; the last reading was {{force_n}} {_READ}.",
-        "Make the place safe, then release the button. Nothing moves by itself. The carriage's position is not known any "
-        f"more. {GET_DOWN}",
+        "Make the place safe. Nothing moves by itself; the carriage's position is not known any more. To let the string "
+        "down, turn the hand knob; or release the button and hold the pedal.",
     ),
     _board(
         faults.SUPPLY_LOST,
         f"The drive's supply is gone; the last reading was {{force_n}} {_READ}.",
-        f"Check the supply and its fuse. Nothing moves when it comes back. {GET_DOWN}",
+        "Check the supply and its fuse. Nothing moves when it comes back. To let the string down, turn the hand knob; or, "
+        "with the supply back, hold the pedal.",
     ),
     _board(
         faults.PRESSED,

@@ -594,7 +594,7 @@ def rise(b: Bench, counts: int) -> Bench:
     return b
 
 
-@pytest.mark.parametrize("make", [easing, lowering, backing])
+@pytest.mark.parametrize("make", [easing, lowering])
 @pytest.mark.parametrize(("over", "trips"), [(0, False), (1, True)])
 def test_a_force_that_rises_by_30_newtons_on_the_way_down_stops_it(
     make: Callable[[], Bench], over: int, trips: bool
@@ -615,7 +615,8 @@ def test_what_is_not_let_down_may_rise(make: Callable[[], Bench]) -> None:
         b.core.lease_us = Small(b.now_us)
         b.raw(800_000 + n)
     rise(b, THIRTY + 5)
-    assert b.core.fault in (0, faults.STOPPED) and not b.core.slow_down()
+    assert b.core.fault in (0, faults.STOPPED)
+    assert b.core.slow_down() is (make is holding)  # a hold is slow on its way down too, but judges nothing
 
 
 @pytest.mark.parametrize("make", [easing, lowering, backing])

@@ -27,7 +27,7 @@ def test_over_tension_on_one_unfiltered_reading(make: Callable[[float], Bench]) 
     at = b.at
     b.raw(int(b.core.ceiling) + 1)
     assert b.core.fault == faults.OVER_TENSION
-    if make is easing:  # what goes down already backs off no further
+    if make is easing:  # what should go down backs off no further
         assert b.core.state == safety.FROZEN
         return
     assert b.core.state == safety.BACKING

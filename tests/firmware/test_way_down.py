@@ -7,8 +7,10 @@ from collections.abc import Callable
 
 import pytest
 from evenbed_fw import faults, safety, wire
+from evenbed_fw.waydown import WayDown
 
 from firmware.bench import Bench, armed, easing, frozen, holding
+from firmware.small import Small, small_settings
 from firmware.test_responses import backing, easing_by_pedal
 
 DOWN = -16_000
@@ -28,9 +30,14 @@ def renew(b: Bench) -> None:
         b.go(mode=wire.EASE, end=b.at - 2000)
 
 
-@pytest.mark.parametrize("make", [easing, easing_by_pedal, backing], ids=["ease", "pedal", "back-off"])
-def test_thirty_newtons_up_freeze_and_no_less(make: Callable[[], Bench]) -> None:
-    thirty = make().counts(30.0)
+@pytest.mark.parametrize(
+    ("make", "most_n"),
+    [(easing, 30.0), (easing_by_pedal, 30.0), (backing, 4.0)],
+    ids=["ease", "pedal", "back-off"],
+)
+def test_thirty_newtons_up_freeze_and_no_less(make: Callable[[], Bench], most_n: float) -> None:
+    """In a back-off the contact force is enough."""
+    thirty = make().counts(most_n)
     for above, state in ((thirty, None), (thirty + 1, safety.FROZEN)):
         b = make()
         was = b.core.state
@@ -98,6 +105,15 @@ def test_an_ease_off_comes_down_from_above_the_ceiling() -> None:
     assert b.go(mode=wire.EASE, end=b.at - 2000) == 0
     down(b, 199.0, 8)
     assert b.core.state == safety.MOVING and b.core.fault == 0
+
+
+def test_an_ease_off_that_rises_above_the_ceiling_freezes_and_the_motor_is_suspected() -> None:
+    b = easing(200.0)
+    down(b, 200.0, 1).read(240.0)
+    b.raw(b.counts(250.0))
+    assert b.core.state == safety.MOVING
+    b.raw(b.counts(250.0) + 1)
+    assert b.core.state == safety.FROZEN and b.core.fault == faults.OVER_TENSION and b.core.suspect
 
 
 def test_a_hand_that_pushes_on_the_way_is_no_motor() -> None:
@@ -173,6 +189,23 @@ def test_standing_and_drawing_are_not_the_way_down() -> None:
     assert b.core.state == safety.HOLDING
 
 
+def test_after_a_back_off_that_rose_the_pedal_may_try_and_little_is_enough() -> None:
+    b = backing()
+    down(b, 250.0, 7)
+    down(b, 255.0, 3)
+    assert b.core.state == safety.FROZEN and b.core.later >> faults.WRONG_WAY & 1 | (b.core.fault == faults.WRONG_WAY)
+    b.rate = 0
+    b.quiet(400)
+    b.held_ms = 1_000
+    b.quiet(20)
+    assert b.core.state == safety.EASING
+    down(b, 255.0, 7)
+    down(b, 258.0, 3)
+    assert b.core.state == safety.EASING
+    down(b, 260.0, 3)
+    assert b.core.state == safety.FROZEN and b.core.no_way_down
+
+
 def tripped() -> Bench:
     b = easing(100.0)
     down(b, 100.0, 6)
@@ -223,3 +256,84 @@ def test_at_rest_and_armed_a_rise_is_no_wrong_way() -> None:
     b = armed()
     b.read(50.0, 10).read(90.0, 2)
     assert b.core.fault == 0
+
+
+# --- the rule by itself, in counts -------------------------------------------------------------------------------------
+CONTACT, THIRTY = 35_036, 262_770  # 4 N and 30 N x 8.759 counts/N
+
+
+def way(*forces: int, rate: int = DOWN) -> WayDown:
+    w = WayDown(small_settings())
+    for force in forces:
+        assert not w.step(Small(force), Small(rate))
+    return w
+
+
+SIX = (900_000, 900_001, 900_000, 900_001, 900_000, 900_000)
+
+
+def test_at_first_nothing_has_fallen() -> None:
+    assert not way().fell
+    assert not way(900_000).fell
+
+
+def test_a_rise_is_told_at_its_third_reading() -> None:
+    w = way(*SIX, 900_000 + THIRTY + 1, 900_000 + THIRTY + 1)
+    assert w.step(Small(900_000 + THIRTY + 1), Small(DOWN))
+    w = way(*SIX, 900_000 + THIRTY + 1, 900_000 + THIRTY + 1, 900_000 + THIRTY, *[900_000 + THIRTY + 1] * 2)
+    assert w.step(Small(900_000 + THIRTY + 1), Small(DOWN))
+    assert WayDown(small_settings()).step(Small(THIRTY * 3), Small(DOWN)) is False
+
+
+@pytest.mark.parametrize("lows", [(890_000, 880_000), (880_000, 890_000), (890_000, 890_000)])
+def test_the_higher_of_two_low_readings_in_a_row_is_the_lowest(lows: tuple[int, int]) -> None:
+    above = 890_000 + THIRTY + 1
+    w = way(*SIX, *lows, above - 1, above - 1, above - 1, above, above)
+    assert w.step(Small(above), Small(DOWN))
+
+
+def test_one_low_reading_changes_nothing() -> None:
+    above = 900_000 + THIRTY
+    w = way(*SIX, 880_000, above, above, above, 880_000, above, above)
+    assert not w.step(Small(above), Small(DOWN))
+    w = way(*SIX, 880_000, 900_000, above, above)
+    assert not w.step(Small(above), Small(DOWN))
+
+
+@pytest.mark.parametrize(("force", "fell"), [(900_001 - CONTACT // 2, False), (900_001 - CONTACT // 2 - 1, True)])
+def test_it_has_fallen_by_half_a_contact_force_from_the_highest_of_the_first(force: int, fell: bool) -> None:
+    assert way(*SIX, force).fell is fell
+    assert way(900_001, 900_000, force).fell is fell
+    assert way(900_000, 900_001, force).fell is fell
+    w = way(*SIX, force)
+    w.off()
+    assert not w.fell
+
+
+@pytest.mark.parametrize(("force", "fell"), [(CONTACT, False), (CONTACT - 1, True)])
+def test_below_the_contact_force_it_is_down(force: int, fell: bool) -> None:
+    assert way(force).fell is fell
+
+
+def test_a_new_way_has_a_mark_of_its_own() -> None:
+    w = way(*SIX)
+    w.off()
+    for force in (500_000, 500_001, 500_000, 500_001, 500_000, 500_000):
+        assert not w.step(Small(force), Small(DOWN))
+    assert not w.fell
+    for _ in range(2):
+        assert not w.step(Small(500_000 + THIRTY + 1), Small(DOWN))
+    assert w.step(Small(500_000 + THIRTY + 1), Small(DOWN))
+
+
+@pytest.mark.parametrize(("rate", "tells"), [(0, False), (16, False), (-16, True)])
+def test_only_what_goes_down_sets_the_mark(rate: int, tells: bool) -> None:
+    w = way(*SIX, rate=rate)
+    for _ in range(2):
+        assert not w.step(Small(900_000 + THIRTY + 1), Small(DOWN))
+    assert w.step(Small(900_000 + THIRTY + 1), Small(DOWN)) is tells
+
+
+def test_five_readings_set_no_mark() -> None:
+    w = way(*SIX[:5], *[900_000 + THIRTY + 1] * 5)
+    assert not w.step(Small(900_000 + THIRTY + 1), Small(DOWN))

@@ -123,7 +123,10 @@ def test_without_a_record_the_last_reading_is_told_or_nothing() -> None:
 
 def test_later_faults_are_listed_by_name() -> None:
     assert say_later(0) == ""
-    assert say_later(1 << faults.STUCK | 1 << faults.SUPPLY_LOST) == "Since then also: stuck, supply lost."
+    assert say_later(1 << faults.STUCK | 1 << faults.NO_DATA) == "Since then also: no data, stuck."
+    # Where the way down has changed, the new one is said.
+    said = say_later(1 << faults.STUCK | 1 << faults.SUPPLY_LOST)
+    assert said.startswith("Since then also: stuck, supply lost. Check the supply") and "hand knob" in said
 
 
 def test_the_first_cause_is_kept_and_later_ones_are_told_once() -> None:
@@ -134,7 +137,7 @@ def test_the_first_cause_is_kept_and_later_ones_are_told_once() -> None:
     r.rig.press_estop(True)
     r.wait(5.0)
     also = r.told("also")
-    assert [e.says for e in also] == ["Since then also: emergency stop."]
+    assert [e.says.startswith("Since then also: emergency stop. Make the place safe") for e in also] == [True]
     assert r.head.stop is not None and r.head.stop.name == "stuck"
     assert len(r.told("stuck")) == 1 and r.state == st.TRIPPED
 

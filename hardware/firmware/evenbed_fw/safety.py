@@ -47,8 +47,7 @@ PERMIT_US = 2000000  # how long a tap may wait for its draw
 AGAIN_US = 1000000  # a press that begins sooner after the one before permits nothing
 LOCKOUT_US = 300000  # a press that begins sooner after a change of state permits nothing
 FAR = 1 << 28
-CELL_FAULTS = (faults.NO_DATA, faults.STUCK, faults.SATURATED, faults.IMPLAUSIBLE, faults.STRING_LOST)
-CELL_BITS = 1 << CELL_FAULTS[0] | 1 << CELL_FAULTS[1] | 1 << CELL_FAULTS[2] | 1 << CELL_FAULTS[3] | 1 << CELL_FAULTS[4]
+CELL_BITS = 0b1111100  # faults 2 to 6: the cell has lied
 
 
 class Core(Envelope):
@@ -67,8 +66,7 @@ class Core(Envelope):
         self.greeted = False
         self.homed = False
         # the latched record
-        self.trip_us = self.trip_raw = self.trip_bound = self.trip_position = self.trip_rate = 0
-        self.frozen_us = 0
+        self.trip_us = self.trip_raw = self.trip_bound = self.trip_position = self.trip_rate = self.frozen_us = 0
         self.fresh_stop = False  # what was on its way when everything stopped is not taken yet
         # the reading
         self.raw = self.force = self.sample_us = 0
@@ -82,33 +80,28 @@ class Core(Envelope):
         self.end = self.lease_us = self.expiry_us = 0
         self.go_seq = -1  # of the lease in force
         self.line_seq = -1  # newest line of the host
-        self.hold_entry = 0
         # the pedal
         self.permit = False
-        self.permit_us = self.pressed_us = self.tap_us = 0
+        self.permit_us = self.pressed_us = self.tap_us = self.changed_us = 0
         self.taps = False  # there was a press within the last two seconds
         self.locked = False  # the present press began in the lock-out
-        self.changed_us = 0
         self.changed = LATCHED  # state at the last tick
         self.settling = False  # the lock-out runs
         self.eased_to = False
-        self.speed = 0  # rate at the last tick
+        self.hold_entry = self.speed = 0  # rate at the last tick
         self.arriving = False  # a let-down has reached its end and brakes
         self.eased_unpowered = False  # the let-down began with the drive off: it ends so
         self.way = WayDown(self.s)
         self.no_way_down = False  # the motor turns the wrong way: it is not asked to let down any more
+        self.suspect = self.under = False  # it may do so; an ease-off has been under the ceiling
         self.offered = False  # a calibration waits to be confirmed: a long press is meant for it
         self.release_first = False  # after standing, a let-down goes on with a new press only
 
     def renew(self) -> None:
         """The settings have changed under a latched board: what readings have shown is forgotten."""
-        self.seen = 0
-        self.sound = False
-        self.contact = False
-        self.stiff16 = 0
-        self.force = 0
+        self.seen = self.stiff16 = self.force = 0
+        self.sound = self.contact = self.offered = False
         self.release_first = True  # the press that confirmed them is no let-down
-        self.offered = False
 
     # --- readings ------------------------------------------------------------------------------------------
     def sample(self, now_us: int, raw: int, position: int, rate: int) -> None:
@@ -149,11 +142,13 @@ class Core(Envelope):
         self.since_eased = min(self.since_eased + 1, SETTLE)
         loaded = self.state == MOVING or self.state == HOLDING or (self.state == FROZEN and self.since_eased >= SETTLE)
         eased = self._easing()
-        # What goes down is not stopped by the ceiling it comes down from.
-        if force > self.ceiling and not eased and (self.state == MOVING or self.state == HOLDING):
+        self.under = not eased or self.under or force <= self.ceiling
+        # What goes down is not stopped by the ceiling it comes down from, only by one that it rises above.
+        if force > self.ceiling and self.under and (self.state == MOVING or self.state == HOLDING):
             self.trip(now_us, faults.OVER_TENSION, raw, position, rate)
-            if leap:
-                self.state = FROZEN  # what no string can do stops everything, but moves nothing
+            if leap or eased:
+                self.state = FROZEN  # what no string can do moves nothing; what should go down backs off no further
+                self.suspect = self.suspect or eased
         elif loaded and last2 > s.lost_floor_counts and force * 10 < last2 * 7 and not eased:
             self.trip(now_us, faults.STRING_LOST, raw, position, rate)
         elif self.state == HOLDING and force < s.contact_counts >> 1:
@@ -176,17 +171,24 @@ class Core(Envelope):
         return self.state == EASING or self.state == BACKING or self._easing()
 
     def _watch_way_down(self, now_us: int, force: int, raw: int, position: int, rate: int) -> None:
-        # A cell that has lied does not judge the motor: the way down needs no reading.
-        if not self.lowering() or self.fault in CELL_FAULTS or self.later & CELL_BITS:
+        # A cell that has lied does not judge the motor, nor does a hold: there hands push while the head gives way.
+        if self.state == HOLDING and rate < 0:
+            self.way.step(force, rate)
+            return
+        if not self.lowering() or (self.later | 1 << self.fault) & CELL_BITS:
             self.way.off()
-        elif self.way.step(force, rate):
-            self.no_way_down = True
+            return
+        # After over-tension, and where the motor is suspected already, a little is enough.
+        self.way.most = self.s.contact_counts if self.state == BACKING or self.suspect else self.s.lost_floor_counts
+        if self.way.step(force, rate):
+            self.no_way_down = self.state != BACKING
+            self.suspect = True
             self.trip(now_us, faults.WRONG_WAY, raw, position, rate)
 
     def slow_down(self) -> bool:
         """Has the force, as far as readings can be believed, still to be seen to fall on this way down?"""
-        lied = self.fault in CELL_FAULTS or self.later & CELL_BITS
-        return self.sound and not lied and self.lowering() and not self.way.fell
+        believed = self.sound and not (self.later | 1 << self.fault) & CELL_BITS
+        return believed and (self.lowering() or self.state == HOLDING) and not self.way.fell
 
     def _easing(self) -> bool:
         return self.state == MOVING and self.mode == wire.EASE
@@ -216,7 +218,7 @@ class Core(Envelope):
                 self.trip(now_us, cause, self.raw, position, rate)
                 self.state = CUT
                 self.homed = False
-                self.no_way_down = False  # a hand was there: the pedal may try again, slowly
+                self.no_way_down = self.suspect = False  # a hand was there: the pedal may try again, slowly
                 self.eased_to = False
             return
         active = self.state == MOVING or self.state == HOLDING
@@ -428,7 +430,7 @@ class Core(Envelope):
             return wire.DATA_NOT_SOUND
         if self.loaded():
             return wire.LOADED
-        self.no_way_down = False
+        self.no_way_down = self.suspect = False
         self.fault = faults.NONE
         self.later = 0
         self.state = LATCHED

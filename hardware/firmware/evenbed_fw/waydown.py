@@ -15,12 +15,10 @@ class WayDown:
 
     def __init__(self, settings: Settings) -> None:
         self.s = settings
+        self.most = settings.lost_floor_counts  # that the force may rise
         self.fell = False  # the force has been seen to fall: the way down may be fast
         self._readings = 0  # on this way, capped
-        self._start = 0  # highest of the first readings
-        self._lowest = 0
-        self._last = 0
-        self._rises = 0
+        self._start = self._lowest = self._last = self._rises = 0  # _start: highest of the first readings
 
     def off(self) -> None:
         """Nothing goes down now."""
@@ -33,17 +31,17 @@ class WayDown:
         if rate >= 0:  # still braking from the way up
             self._readings = 0
         if self._readings < MARK:
-            self._start = force if self._readings == 0 or force > self._start else self._start
+            self._start = max(force, self._start) if self._readings else force
             self._lowest = force
             self._rises = 0
             if rate < 0:
                 self._readings += 1
-        elif force < self._lowest and self._last < self._lowest:  # a single low reading is none
-            self._lowest = force if force > self._last else self._last
+        else:  # a single low reading is none
+            self._lowest = min(self._lowest, max(force, self._last))
         self._last = force
         if force < s.contact_counts or force < self._start - (s.contact_counts >> 1):
             self.fell = True
         # A hand that pushes on the way raises it again, but not above where the way began.
-        rises = force > self._start and force - self._lowest > s.lost_floor_counts
+        rises = force > self._start and force - self._lowest > self.most
         self._rises = self._rises + 1 if rises else 0
         return self._rises >= RISES

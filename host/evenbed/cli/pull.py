@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
 
+from evenbed_fw.safety import F_ESTOP, F_SUPPLY
+
 from evenbed.cli.picture import Trace, svg
 from evenbed.cli.readiness import Readiness, readiness
 from evenbed.cli.simulated import simulated as simulated_rig
@@ -23,6 +25,9 @@ from evenbed.record.keeping import Keeper, what_happened
 from evenbed.record.store import folder
 from evenbed.units import show_force
 
+NO_POWER = (
+    "The drive has no power: turn the hand knob; or release the emergency stop, or restore the supply, and hold the pedal."
+)
 AFTER_STOP_S = 60.0
 UNKNOWN_S = 15.0
 LOADED_N = 8.0
@@ -84,6 +89,11 @@ class Session:
         return self._last["force_n"] if self._last is not None else None
 
     @property
+    def unpowered(self) -> bool:
+        """Has the drive no power: emergency stop, or no supply?"""
+        return self._last is not None and bool(self._last["flags"] & (F_ESTOP | F_SUPPLY))
+
+    @property
     def connected(self) -> bool:
         """Has a board answered?"""
         return self._connected
@@ -107,6 +117,9 @@ class Session:
             at_rest = self._last is None or self._last["force_n"] is None or self._last["force_n"] < LOADED_N
         if at_rest or self._interrupts > 2:
             self._finish(130)
+        elif self.unpowered:
+            self.view.tell(f"Ctrl-C: nothing can be let down from here. {NO_POWER} Ctrl-C once more leaves the program.")
+            self._interrupts = 2
         elif self._interrupts == 1:
             self.view.tell("Ctrl-C: letting the string down. Once more freezes the head.")
             self.client.ask(Ask.LET_DOWN)
@@ -281,7 +294,8 @@ def run(request: PullRequest, port: str | None) -> int:
         if last is None:
             print("! The force is not known: look at the string. To let it down, hold the pedal.")
         elif last > LOADED_N:
-            print(f"! {show_force(last, request.unit)} still on the string: hold the pedal to let it down.")
+            way = NO_POWER if session.unpowered else "Hold the pedal to let it down."
+            print(f"! {show_force(last, request.unit)} still on the string. {way}")
     if session.record is not None:
         print("\n".join(summary(session.record, request.unit)))
     if request.picture is not None and session.trace.points:
