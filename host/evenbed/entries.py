@@ -25,8 +25,7 @@ _CLEAR = "slack, sound readings, cause gone: pedal 2 s or screen"
 
 @dataclass(frozen=True)
 class Entry:
-    """One fault. ``event``: name under which it is told; ``says`` and ``do_next`` are filled by ``say``; ``proved_by``
-    names tests as ``file::test``."""
+    """One fault. ``event``: name under which it is told; ``says`` and ``do_next`` are filled by ``say``."""
 
     number: int
     name: str

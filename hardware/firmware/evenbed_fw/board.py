@@ -152,8 +152,8 @@ class Board:
             cap = core.cap_up
         if up and state == safety.HOLDING and cap > self.settings.hold_rate_steps_s:
             cap = self.settings.hold_rate_steps_s
-        if not up and cap > self.settings.hold_rate_steps_s and core.slow_down():
-            cap = self.settings.hold_rate_steps_s
+        if not up:
+            cap = core.cap_down(cap)
         self.rate = ramp.step(elapsed, end - position, cap, granted if granted > 0 else 0)
         self.hw.grant(self.rate, ramp.steps)
 

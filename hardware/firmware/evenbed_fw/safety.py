@@ -65,22 +65,18 @@ class Core(Envelope):
         self.enabled = False
         self.greeted = False
         self.homed = False
-        # the latched record
         self.trip_us = self.trip_raw = self.trip_bound = self.trip_position = self.trip_rate = self.frozen_us = 0
         self.fresh_stop = False  # what was on its way when everything stopped is not taken yet
-        # the reading
         self.raw = self.force = self.sample_us = 0
         self.seen = 0  # readings since the start, capped
         self.same = self.saturated = self.implausible = 0  # in a row
         self.sound = False
         self.since_eased = SETTLE  # readings since the string was let down, capped
-        # the command
         self.stretch = 0  # stretch_steps() of this ceiling
         self.mode = wire.DRAW
         self.end = self.lease_us = self.expiry_us = 0
         self.go_seq = -1  # of the lease in force
         self.line_seq = -1  # newest line of the host
-        # the pedal
         self.permit = False
         self.permit_us = self.pressed_us = self.tap_us = self.changed_us = 0
         self.taps = False  # there was a press within the last two seconds
@@ -142,9 +138,9 @@ class Core(Envelope):
         self.since_eased = min(self.since_eased + 1, SETTLE)
         loaded = self.state == MOVING or self.state == HOLDING or (self.state == FROZEN and self.since_eased >= SETTLE)
         eased = self._easing()
-        self.under = not eased or self.under or force <= self.ceiling
+        self.under = eased and (self.under or force <= self.ceiling)
         # What goes down is not stopped by the ceiling it comes down from, only by one that it rises above.
-        if force > self.ceiling and self.under and (self.state == MOVING or self.state == HOLDING):
+        if force > self.ceiling and (self.under or not eased) and (self.state == MOVING or self.state == HOLDING):
             self.trip(now_us, faults.OVER_TENSION, raw, position, rate)
             if leap or eased:
                 self.state = FROZEN  # what no string can do moves nothing; what should go down backs off no further
@@ -187,22 +183,24 @@ class Core(Envelope):
 
     def slow_down(self) -> bool:
         """Has the force, as far as readings can be believed, still to be seen to fall on this way down?"""
-        believed = self.sound and not (self.later | 1 << self.fault) & CELL_BITS
-        return believed and (self.lowering() or self.state == HOLDING) and not self.way.fell
+        return self._judged() and not self.way.fell
+
+    def _judged(self) -> bool:
+        return self.sound and not (self.later | 1 << self.fault) & CELL_BITS and (self.lowering() or self.state == HOLDING)
+
+    def cap_down(self, rate: int) -> int:
+        """The fastest way down, up to ``rate``: slow until the force falls, then no faster than the envelope would let it
+        be drawn, for the motor may turn the wrong way; never slower than in a hold."""
+        if not self._judged() or not (self.contact or not self.way.fell):
+            return rate
+        return min(rate, max(self.s.hold_rate_steps_s, self.cap_up if self.way.fell else 0))
 
     def _easing(self) -> bool:
         return self.state == MOVING and self.mode == wire.EASE
 
     # --- time and inputs -----------------------------------------------------------------------------------
     def tick(
-        self,
-        now_us: int,
-        position: int,
-        rate: int,
-        estop_open: bool,
-        supply_lost: bool,
-        pedal_fault: bool,
-        pedal_held_ms: int,
+        self, now_us: int, position: int, rate: int, estop_open: bool, supply_lost: bool, pedal_fault: bool, held_ms: int
     ) -> None:
         """Take the inputs as they are now. Call it on every pass of the loop, whether or not a reading came."""
         if self.fresh_stop and since(now_us, self.frozen_us) > FROZEN_US:
@@ -234,7 +232,7 @@ class Core(Envelope):
             self.permit = False
         if self.taps and since(now_us, self.tap_us) > PERMIT_US:
             self.taps = False
-        self._let_down(position, rate, pedal_held_ms)
+        self._let_down(position, rate, held_ms)
         if self.state == BACKING and rate == 0 and position <= self.end:
             self.state = FROZEN
         if rate == 0 and (self.arriving or (self._easing() and position <= self.end)):
