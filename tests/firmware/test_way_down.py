@@ -337,3 +337,23 @@ def test_only_what_goes_down_sets_the_mark(rate: int, tells: bool) -> None:
 def test_five_readings_set_no_mark() -> None:
     w = way(*SIX[:5], *[900_000 + THIRTY + 1] * 5)
     assert not w.step(Small(900_000 + THIRTY + 1), Small(DOWN))
+
+
+def test_the_way_down_is_no_faster_than_the_string_could_be_drawn() -> None:
+    """Slow until the force falls, then the envelope's speed at this force, in a hold's speed at least; free without a
+    string, without a let-down, and where no reading can be believed."""
+    b = easing(100.0)
+    slow = b.s.hold_rate_steps_s
+    down(b, 100.0, 6)
+    assert b.core.cap_down(64_000) == slow and b.core.cap_down(1_000) == 1_000
+    down(b, 90.0, 2)
+    fast = int(b.core.cap_up)
+    assert slow < fast < 96_000 and b.core.cap_down(96_000) == fast and b.core.cap_down(fast - 16) == fast - 16
+    b.core.cap_up = 0  # above ceiling and overrun it has to come down all the same
+    assert b.core.cap_down(64_000) == slow
+    b.core.contact = False
+    assert b.core.cap_down(64_000) == 64_000
+    b.core.contact = True
+    b.core.later = 1 << faults.STUCK
+    assert b.core.cap_down(64_000) == 64_000
+    assert armed().core.cap_down(64_000) == 64_000
