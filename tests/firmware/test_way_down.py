@@ -326,7 +326,7 @@ def test_a_new_way_has_a_mark_of_its_own() -> None:
     assert w.step(Small(500_000 + THIRTY + 1), Small(DOWN))
 
 
-@pytest.mark.parametrize(("rate", "tells"), [(0, False), (16, False), (-16, True)])
+@pytest.mark.parametrize(("rate", "tells"), [(0, False), (1, False), (-1, True)])
 def test_only_what_goes_down_sets_the_mark(rate: int, tells: bool) -> None:
     w = way(*SIX, rate=rate)
     for _ in range(2):
@@ -357,3 +357,11 @@ def test_the_way_down_is_no_faster_than_the_string_could_be_drawn() -> None:
     b.core.later = 1 << faults.STUCK
     assert b.core.cap_down(64_000) == 64_000
     assert armed().core.cap_down(64_000) == 64_000
+
+
+@pytest.mark.parametrize(("above", "tells"), [(0, False), (1, True)])
+def test_a_rise_is_one_above_where_the_way_began(above: int, tells: bool) -> None:
+    """A hand that pushes on the way raises the force again, but not above that."""
+    began = 1_200_000
+    w = way(*[began - 1] * 5, began, 900_000, 900_000, began + above, began + above)
+    assert w.step(Small(began + above), Small(DOWN)) is tells

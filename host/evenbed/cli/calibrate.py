@@ -35,6 +35,7 @@ from evenbed.units import N_PER_KGF, show_force
 FIRST_LOOK_S = 1.2
 SILENT_S, SAY_AGAIN_S = 2.0, 5.0
 TYPED_G_M_S2 = 5e-4  # standard uncertainty of a gravity that was looked up (no source)
+SIMULATED = "simulated rig: says nothing of a real one"
 CELL_OFF_PERCENT = 5.0  # how far a simulated cell may be from its rating
 WELCOME = (
     "Nothing moves and nothing is armed. Take everything off the gripper and press Enter: the zero. Then hang a weight, "
@@ -187,12 +188,13 @@ def _simulated(request: CalibrateRequest, keys: TypedInput, calibrations: Calibr
     off = rng.uniform(-CELL_OFF_PERCENT, CELL_OFF_PERCENT)
     place = request.place or standard_place()
     g = min(max(rng.gauss(place.g_m_s2, place.u_g_m_s2), 9.78), 9.833)
+    before = len(calibrations.all())
     with rig_with_hands(["--seed", str(request.seed), "--gain-error", f"{off:.6f}"]) as (port, say):
         tell(f"A simulated rig on {port}; its cell is not as rated. Simulated hands hang what you type and hold the pedal.")
         tell("Lines with ! are for them: '!lean 3', '!drift 1', '!next 4.5kg', '!fault cell wrong -1', '!repair'.")
         hands = VirtualHands(say, replace(place, g_m_s2=g), request.seed)
         code = _calibrate(request, port, keys, calibrations, tell, hands)
-    made = calibrations.all()[-1:] if code == 0 else []
+    made = calibrations.all()[before:] if code == 0 else []
     if made and calibrations.in_use() == made[0]:
         truth = RATED_COUNTS_N * (1.0 + off / 100.0)
         tell(f"In truth it is {truth:.2f} counts/N; you found {sensitivity(made[0].document)}.")
@@ -333,6 +335,8 @@ def _finish(
     tell: Tell,
     hands: Hands,
 ) -> int:
+    if isinstance(hands, VirtualHands):
+        made = replace(made, remark=SIMULATED)
     for line in summary(made, request.unit):
         tell(line)
     number = calibrations.keep(made)

@@ -120,7 +120,7 @@ def table(records: Path | None, unit: str) -> int:
             made = f"{datetime.fromisoformat(doc.made):%Y-%m-%d %H:%M}"
             print(
                 f"{kept.number:>4}  {made}  {doc.gain_counts_n:>10.2f}  {u:>10}  "
-                f"{show_force(doc.calibration.top_n, unit):>13}  {doc.by}{mark}"
+                f"{show_force(doc.calibration.top_n, unit):>13}  {doc.by}{f' ({doc.remark})' if doc.remark else ''}{mark}"
             )
         return 0
 

@@ -391,7 +391,8 @@ def _write(
             file=sys.stderr,
         )
         return 2 if number is not None else 1
-    print(f"Calibration {kept.number}, {_day(kept.document.made)} by {kept.document.by}")
+    remark = f" ({kept.document.remark})" if kept.document.remark else ""
+    print(f"Calibration {kept.number}, {_day(kept.document.made)} by {kept.document.by}{remark}")
     print("\n".join(summary(kept.document, unit)))
     if csv_file is not None:
         csv_file.write_text(table_csv(kept.document), encoding="utf-8", newline="")

@@ -225,6 +225,12 @@ def summary(record: dict[str, Any], unit: str) -> list[str]:
     held = None
     if record["clamped_s"] is not None and record["reached_s"] is not None:
         held = record["clamped_s"] - record["reached_s"]
+    if record["reached_s"] is None:
+        return [
+            f"  ended        {record['ended'].replace('_', ' ')} before the reference of {force(record['reference_n'])}; "
+            f"highest shown {force(record['peak_n'])}",
+            "  what stopped it is kept: evenbed trips",
+        ]
     return [
         f"  ended        {record['ended'].replace('_', ' ')}; clamp {record['proof']}",
         f"  reference    {force(record['reference_n'])}, highest shown {force(record['peak_n'])}, "
