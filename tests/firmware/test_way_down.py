@@ -365,3 +365,14 @@ def test_a_rise_is_one_above_where_the_way_began(above: int, tells: bool) -> Non
     began = 1_200_000
     w = way(*[began - 1] * 5, began, 900_000, 900_000, began + above, began + above)
     assert w.step(Small(began + above), Small(DOWN)) is tells
+
+
+@pytest.mark.parametrize(("rate", "slow"), [(DOWN, False), (0, True), (16_000, True)])
+def test_a_hold_looks_for_the_fall_only_on_its_way_down(rate: int, slow: bool) -> None:
+    b = holding(100.0)
+    for newtons, times in ((100.0, 7), (97.0, 1)):
+        b.rate = rate
+        for _ in range(times):
+            b.go(mode=wire.HOLD, end=b.at, rate=9600)
+            b.read(newtons)
+    assert b.core.slow_down() is slow
