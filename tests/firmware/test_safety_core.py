@@ -695,3 +695,45 @@ def test_travel_under_load_counts_from_the_place_of_contact() -> None:
     assert b.read(50.0).core.fault == 0
     b.at += 1
     assert b.read(50.0).core.fault == faults.STRETCH
+
+
+def test_a_hold_that_gives_way_is_watched_for_the_way_down_that_may_follow() -> None:
+    b = holding()
+    for force in (700_000, 700_001, 700_000, 700_001, 700_000, 700_001, 600_000):
+        b.rate = -1_600
+        b.core.lease_us = Small(b.now_us)
+        b.raw(force)
+    assert b.core.way.fell
+    b.rate = 0
+    b.core.lease_us = Small(b.now_us)
+    b.raw(600_001)
+    assert not b.core.way.fell
+
+
+def test_missing_readings_are_no_longer_sound_in_an_emergency_stop_either() -> None:
+    b = armed()
+    b.estop = True
+    b.tick(34_721)
+    assert not b.core.sound and b.core.state == safety.CUT
+
+
+def test_a_trip_under_a_lease_voids_the_permit() -> None:
+    b = armed().tap()
+    assert b.go(mode=wire.EASE, end=b.at - 5_000) == 0 and b.core.permit
+    b.core.trip(b.now_us, faults.STUCK, 0, 0, 0)
+    assert b.core.state == safety.FROZEN and not b.core.permit
+
+
+@pytest.mark.parametrize("fault", [*CELL, faults.LEASE_EXPIRED, faults.STRETCH])
+def test_a_fault_does_not_stop_a_let_down(fault: int) -> None:
+    b = lowering()
+    b.core.trip(b.now_us, fault, 0, 0, 0)
+    assert b.core.state == safety.EASING and b.core.fault == fault
+
+
+@pytest.mark.parametrize(("estop", "fault"), [(True, faults.EMERGENCY_STOP), (False, faults.SUPPLY_LOST)])
+def test_a_cut_of_a_loaded_latched_board_is_latched_too(estop: bool, fault: int) -> None:
+    b = latched().read(10.1, 3)
+    b.estop, b.supply = estop, not estop
+    b.tick()
+    assert state_of(b) == (safety.CUT, fault, False)
