@@ -26,6 +26,7 @@ from evenbed.cli.weighthands import HOW, WeightHands
 from evenbed.units import STANDARD_GRAVITY
 
 LATE_US = 20000.0
+KNOB_MM_S = 10.0
 WATCH_US = 1000.0
 KEYS = (
     ("t", "tap the pedal"),
@@ -34,6 +35,8 @@ KEYS = (
     ("s", "straighten the cross"),
     ("c", "close the new clamp"),
     ("e", "press or release the emergency stop"),
+    ("p", "switch the drive's supply off or on"),
+    ("k", "turn the hand knob towards slack, or let go of it"),
     ("b", "break the string"),
     ("n", "a new string into the gripper"),
     ("q", "quit"),
@@ -128,6 +131,12 @@ class Hands:
         elif key == "e":
             rig.press_estop(not rig.estop_pressed)
             return "emergency stop " + ("pressed" if rig.estop_pressed else "released")
+        elif key == "p":
+            rig.switch_supply(not rig.supply_on)
+            return "supply " + ("on" if rig.supply_on else "off")
+        elif key == "k":
+            rig.turn_knob(0.0 if rig.knob_mm_s else -KNOB_MM_S)
+            return "the knob is " + ("turned; while the drive has power it does not give" if rig.knob_mm_s else "let go of")
         elif key == "b":
             rig.plant.string_breaks()
         elif key == "n":
