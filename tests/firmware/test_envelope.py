@@ -41,7 +41,7 @@ def test_travel_made_while_the_reading_aged_counts(gone_steps: int) -> None:
 
 
 # --- what readings show of the string (section 6, 2) --------------------------------------------------------------------
-CONTACT = 35_036  # 4 N x 8.759 counts/N
+CONTACT = 35_036  # 4 N x 8759 counts/N
 
 
 def envelope(settings: Settings | None = None) -> Envelope:

@@ -528,7 +528,8 @@ def test_while_a_let_down_still_brakes_its_falling_force_is_no_lost_string() -> 
     b.rate = -40_000
     b.read(200.0)
     b.press()
-    for _ in range(3):
+    for rate in (-40_000, -16, -1):
+        b.rate = rate
         b.read(190.0)
         assert b.core.since_eased == 0
     b.rate = 0
@@ -570,7 +571,7 @@ def test_the_first_reading_that_is_believed_may_already_be_a_leap() -> None:
 
 
 # --- the way down (section 8, fault 14) ---------------------------------------------------------------------------------
-THIRTY = 262_770  # 30 N x 8.759 counts/N
+THIRTY = 262_770  # 30 N x 8759 counts/N
 
 
 def going_down(make: Callable[[], Bench], readings: int) -> Bench:
@@ -700,7 +701,7 @@ def test_travel_under_load_counts_from_the_place_of_contact() -> None:
 def test_a_hold_that_gives_way_is_watched_for_the_way_down_that_may_follow() -> None:
     b = holding()
     for force in (700_000, 700_001, 700_000, 700_001, 700_000, 700_001, 600_000):
-        b.rate = -1_600
+        b.rate = -1
         b.core.lease_us = Small(b.now_us)
         b.raw(force)
     assert b.core.way.fell
@@ -737,3 +738,30 @@ def test_a_cut_of_a_loaded_latched_board_is_latched_too(estop: bool, fault: int)
     b.estop, b.supply = estop, not estop
     b.tick()
     assert state_of(b) == (safety.CUT, fault, False)
+
+
+@pytest.mark.parametrize("fault", range(1, len(faults.NAMES)))
+def test_the_way_down_waits_for_the_force_unless_the_cell_has_lied(fault: int) -> None:
+    for first, later in ((fault, 0), (faults.PEDAL, 1 << fault)):
+        b = lowering()
+        b.core.fault, b.core.later = first, later
+        assert b.core.slow_down() is (fault not in CELL)
+
+
+def test_over_tension_while_going_down_backs_off_from_where_it_is() -> None:
+    b = holding(240.0)
+    b.rate = -1_600
+    b.raw(int(b.core.ceiling) + 1)
+    assert (b.core.state, b.core.end) == (safety.BACKING, b.at - b.s.back_off_steps)
+
+
+@pytest.mark.parametrize(("ceiling_mn", "answer"), [(0, wire.ABOVE_LIMIT), (1, 0)])
+def test_a_ceiling_is_one_count_at_least(ceiling_mn: int, answer: int) -> None:
+    b = armed()
+    b.s.gain_mcounts_n = 1_000_000  # a count a millinewton
+    assert b.core.lower_ceiling(ceiling_mn) == answer
+
+
+@pytest.mark.parametrize("seq", [0, 1, 5_000, 9_999])
+def test_the_first_line_is_newer_whatever_its_number(seq: int) -> None:
+    assert Core(Settings()).newer(seq)

@@ -259,7 +259,7 @@ def test_at_rest_and_armed_a_rise_is_no_wrong_way() -> None:
 
 
 # --- the rule by itself, in counts -------------------------------------------------------------------------------------
-CONTACT, THIRTY = 35_036, 262_770  # 4 N and 30 N x 8.759 counts/N
+CONTACT, THIRTY = 35_036, 262_770  # 4 N and 30 N x 8759 counts/N
 
 
 def way(*forces: int, rate: int = DOWN) -> WayDown:
