@@ -10,7 +10,7 @@ from evenbed.calibration.budget import Term
 from evenbed.calibration.document import Document
 from evenbed.calibration.steps import Cell, Series, Step, ratiometric
 from evenbed.calibration.weights import standard_place
-from evenbed.cli.readiness import readiness
+from evenbed.work.readiness import readiness
 from evenbed.record.calibrations import Calibrations
 from evenbed.record.store import Store
 

@@ -13,7 +13,6 @@ from typing import Any, cast
 from evenbed_fw.safety import F_ESTOP, F_SUPPLY
 
 from evenbed.cli.picture import Trace, svg
-from evenbed.cli.readiness import Readiness, readiness
 from evenbed.cli.simulated import simulated as simulated_rig
 from evenbed.cli.view import View
 from evenbed.cli.words import sentence
@@ -24,6 +23,7 @@ from evenbed.job.ceiling import Ceiling, CeilingError, Frame, Planned, session_c
 from evenbed.record.keeping import Keeper, what_happened
 from evenbed.record.store import folder
 from evenbed.units import show_force
+from evenbed.work.readiness import Readiness, readiness
 
 NO_POWER = (
     "The drive has no power: turn the hand knob; or release the emergency stop, or restore the supply, and hold the pedal."

@@ -9,10 +9,22 @@ import socket
 import subprocess
 import sys
 from dataclasses import asdict
-from typing import Any
+from typing import Any, Protocol
 
 from evenbed.control.loop import Mechanics
 from evenbed.head.types import Ask, Known, Pull
+
+
+class Control(Protocol):
+    """What a window needs of a control process, or of what stands for one on a virtual clock."""
+
+    ended: bool
+
+    def messages(self, wait_s: float) -> list[dict[str, Any]]: ...
+    def plan(self, pull: Pull | None) -> None: ...
+    def set_ceiling(self, ceiling_n: float) -> None: ...
+    def ask(self, ask: Ask) -> None: ...
+    def close(self) -> None: ...
 
 
 class ControlClient:
@@ -77,9 +89,9 @@ class ControlClient:
         except OSError:
             self.ended = True
 
-    def plan(self, pull: Pull) -> None:
-        """Hand over the next pull."""
-        self._send({"kind": "plan", "pull": asdict(pull)})
+    def plan(self, pull: Pull | None) -> None:
+        """Hand over the next pull; with None a tap draws nothing and is only told."""
+        self._send({"kind": "plan", "pull": None if pull is None else asdict(pull)})
 
     def set_ceiling(self, ceiling_n: float) -> None:
         """The session's ceiling, N: lowered at will, raised only unarmed."""

@@ -79,7 +79,7 @@ class Server:
         self.client_gone = False
         self.loop = ControlLoop(ceiling_n, self._event, mechanics, known)
         self.port: serial.Serial | None = None
-        self._plans: list[Pull] = []
+        self._plans: list[Pull | None] = []
         self._status_s = 0.0
         self._over = False
         client.setblocking(False)
@@ -238,7 +238,8 @@ class Server:
         try:
             message = json.loads(data)
             if message["kind"] == "plan":
-                self._plans = [Pull(**message["pull"])]  # the latest counts
+                planned = message["pull"]
+                self._plans = [None if planned is None else Pull(**planned)]  # the latest counts
             elif message["kind"] == "ask":
                 self.loop.ask(Ask(message["ask"]))
             elif message["kind"] == "ceiling":

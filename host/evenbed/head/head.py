@@ -121,8 +121,8 @@ class Head:
         return st.word(self.state, self.question, self.steady, self.pull is not None and self.pull.woven)
 
     # --- what may be asked ------------------------------------------------------------------------------------
-    def plan(self, pull: Pull) -> None:
-        """Set the next pull. Raises ValueError if it does not fit under the session's ceiling or is no pull at all."""
+    def plan(self, pull: Pull | None) -> None:
+        """Set the next pull, or none. Raises ValueError if it does not fit under the session's ceiling or is no pull."""
         planning.check(pull, self.ceiling_n, self.known)
         self.pull = pull
 
@@ -377,10 +377,10 @@ class Head:
     def _tapped(self) -> None:
         state = self.state
         if state == st.UNARMED:
-            self._tell("hint", "Not armed. Hold the pedal for two seconds to arm.")
+            self._tell("hint", "Not armed. Hold the pedal for two seconds to arm.", tap=1.0)
         elif state == st.SLACK:
             if self.pull is None:
-                self._tell("hint", "No pull is planned.")
+                self._tell("hint", "No pull is planned.", tap=1.0)
             elif not self._unloaded():
                 self._tell("hint", "The string still pulls: hold the pedal to let it down before it is drawn again.")
             elif self.pedal.double:

@@ -8,8 +8,10 @@ BEYOND = 2.0  # times the highest weight of the calibration: nothing is planned 
 ROOM = 0.02  # of the reference: so far at least below the ceiling, or noise would trip it
 
 
-def check(pull: Pull, ceiling_n: float, known: Known | None) -> None:
+def check(pull: Pull | None, ceiling_n: float, known: Known | None) -> None:
     """Raises ValueError, for a person, if the pull is none, too near the ceiling, or beyond the calibration."""
+    if pull is None:
+        return
     top = pull.reference_n * (1.0 + pull.over_pull)
     if not 0.0 < pull.reference_n < float("inf"):
         raise ValueError("a pull needs a reference above 0 N")

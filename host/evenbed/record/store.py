@@ -52,6 +52,19 @@ MIGRATIONS = (  # step n brings a file of version n to version n + 1
         number INTEGER PRIMARY KEY AUTOINCREMENT, wall TEXT NOT NULL, kind TEXT NOT NULL,
         calibration INTEGER REFERENCES calibration(number), verdict TEXT NOT NULL, says TEXT NOT NULL, vals TEXT NOT NULL);
     """,
+    """
+    CREATE TABLE job (
+        number INTEGER PRIMARY KEY AUTOINCREMENT, wall TEXT NOT NULL, name TEXT NOT NULL, racquet TEXT NOT NULL,
+        equipment TEXT NOT NULL, labels TEXT NOT NULL, simulated INTEGER NOT NULL, program TEXT NOT NULL,
+        twin_of INTEGER REFERENCES job(number));
+    CREATE TABLE job_mark (
+        job INTEGER NOT NULL REFERENCES job(number), n INTEGER NOT NULL, wall TEXT NOT NULL, kind TEXT NOT NULL,
+        vals TEXT NOT NULL, PRIMARY KEY (job, n));
+    CREATE TRIGGER job_mark_stays BEFORE UPDATE ON job_mark
+        BEGIN SELECT RAISE(ABORT, 'a mark is never changed'); END;
+    CREATE TRIGGER job_mark_kept BEFORE DELETE ON job_mark
+        BEGIN SELECT RAISE(ABORT, 'a mark is kept'); END;
+    """,
 )
 VERSION = len(MIGRATIONS)
 

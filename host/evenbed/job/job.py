@@ -1,0 +1,441 @@
+"""A stringing job while it runs: hears the head and the stringer, says what comes next, and writes its marks.
+
+Pure: time is an argument, messages are those of the control process, marks and lines are collected for whoever takes them.
+The job follows the stringer: another order gets one remark, and is obeyed. Tension is withheld for safety only.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from evenbed.head.types import Pull
+from evenbed.job import lists, marks
+from evenbed.job.asked import Question, friction, unlike
+from evenbed.job.ceiling import Ceiling, Frame, Planned, session_ceiling
+from evenbed.job.marks import Done, JobState, Mark
+from evenbed.job.order import order_remark
+from evenbed.job.planned import Plan, PlannedPull
+from evenbed.racquet.model import StringName
+from evenbed.units import show_force
+
+GAP_S = 600.0  # after so long without a pull the last clamped string deserves a new one: common practice, no source
+UNDER = 0.97  # of the reference: so far a string is drawn to take its clamp off
+TRACE_POINTS = 240
+ITEMS = {
+    marks.INTAKE: lists.INTAKE,
+    marks.CLOSING: lists.CLOSING,
+    marks.GIVING_UP: lists.GIVING_UP,
+    marks.BROKEN: lists.BROKEN,
+}
+AFTER = {marks.INTAKE: marks.STRINGING, marks.CLOSING: marks.FINISHED, marks.GIVING_UP: marks.GIVEN_UP}
+GO_ON, AGAIN, TAKE_BACK, GIVE_UP = "go on", "again", "take back", "give up"
+
+
+@dataclass(frozen=True)
+class Line:
+    """Something to say. ``kind``: "say", "remark" (worth a look), "question", "reference" (said aloud too), "trip"."""
+
+    kind: str
+    text: str
+
+
+def session_ceiling_of(plan: Plan, pulls: Sequence[PlannedPull]) -> Ceiling:
+    """The session's ceiling for these pulls. Raises CeilingError with what to do."""
+    r = plan.racquet
+    planned = [
+        Planned(p.reference_n, (1.0 + p.above) * (1.0 + p.over_pull) - 1.0, p.label, p.family) for p in pulls or plan.pulls
+    ]
+    return session_ceiling(planned, Frame(r.sport, r.most_n), unit=r.unit)
+
+
+class Job:
+    """One job. ``state`` is the sum of its marks; ``take`` empties what is to be written and said."""
+
+    def __init__(self, plan: Plan, before: Sequence[Mark] = (), unit: str | None = None) -> None:
+        self.state: JobState = marks.fold(plan, before)
+        self.unit = unit or plan.racquet.unit
+        self.head_state = "unarmed"
+        self.peer: str = ""  # what the twin has to say of the pull just made
+        self._marks: list[Mark] = []
+        self._lines: list[Line] = []
+        self._trace: list[tuple[float, float]] = []
+        self._press_s: float | None = None
+        self._last_s: float | None = None
+        self._gap_told = False
+        self._force_n: float | None = None
+        if before:
+            self._resume()
+        else:
+            self._list_line()
+
+    # --- what others take ------------------------------------------------------------------------------------
+    def take(self) -> tuple[list[Mark], list[Line]]:
+        """Marks to write and lines to say since the last call, in order."""
+        out = (self._marks, self._lines)
+        self._marks, self._lines = [], []
+        return out
+
+    @property
+    def wanted(self) -> Pull | None:
+        """The pull that a tap shall begin now; None if it shall begin none."""
+        s = self.state
+        if s.phase == marks.TAKING_BACK and s.last is not None:
+            p = s.last.pull
+            return Pull(UNDER * p.target_n, p.family, label=f"taking back {p.label}", woven=p.woven)
+        waits = s.question is not None and s.question.waits
+        if s.phase != marks.STRINGING or s.next is None or s.paused or s.knot or waits:
+            return None
+        p = s.next
+        return Pull(
+            p.target_n, p.family, p.speed_mm_s, over_pull=p.over_pull, label=self._label(p), woven=p.woven
+        )  # the slack is what the head allows
+
+    @property
+    def over(self) -> bool:
+        """Is there nothing left to do?"""
+        return self.state.phase in (marks.FINISHED, marks.GIVEN_UP)
+
+    def _label(self, p: PlannedPull) -> str:
+        return f"{p.label}, once more" if self.state.again else p.label
+
+    # --- hearing the head ------------------------------------------------------------------------------------
+    def hear(self, now_s: float, message: dict[str, Any]) -> None:
+        """Take one message of the control process."""
+        kind = message.get("kind")
+        if kind == "status":
+            self._status(now_s, message)
+        elif kind == "record":
+            self._record(now_s, message["record"])
+        elif kind == "event":
+            if message["values"].get("tap"):
+                self.act(now_s, GO_ON)
+            elif message["name"] == "state":
+                self._head(now_s, message["says"])
+
+    def _status(self, now_s: float, s: dict[str, Any]) -> None:
+        self._force_n = s["force_n"]
+        if self._press_s is not None and s["force_n"] is not None:
+            self._trace.append((round(s["t_s"] - self._press_s, 3), round(s["force_n"], 2)))
+        gone = self._last_s is not None and now_s - self._last_s > GAP_S
+        st = self.state
+        if gone and not self._gap_told and st.phase == marks.STRINGING and st.last and not st.question and st.next:
+            self._gap_told = True
+            if self.head_state in ("slack", "unarmed"):
+                text = (
+                    f"{GAP_S / 60.0:.0f} minutes since {st.last.pull.label} was clamped: it has crept, and deserves a new "
+                    "pull before the next string."
+                )
+                self._ask(Question("gap", text, ((GO_ON, "leave it"), (AGAIN, "pull it once more"))), None)
+
+    def _head(self, now_s: float, says: str) -> None:
+        was, self.head_state = self.head_state, says
+        s = self.state
+        if says == "taking_up":
+            self._press_s = now_s
+            self._trace.clear()
+            if s.phase == marks.STRINGING and s.next is not None:
+                self._mark("drawn", number=s.next.number)
+        elif says == "holding" and was in ("drawing", "pre_stretching") and s.next is not None:
+            for name in (s.next.name, *s.next.also):
+                s.of[name] = marks.HELD  # seen, not written: it is over with the pull
+        elif says in ("tripped", "frozen"):
+            self._press_s = None
+
+    def _record(self, now_s: float, record: dict[str, Any]) -> None:
+        s = self.state
+        ended = record["ended"]
+        self._press_s = None
+        if s.phase == marks.TAKING_BACK:
+            if ended == "let down" and s.last is not None and record["reached_s"] is not None:
+                self._taken_back(s.last)
+            return
+        p = s.next
+        if p is None or s.phase != marks.STRINGING or record["label"] != self._label(p):
+            return
+        if ended != "let off":
+            for name in (p.name, *p.also):
+                s.of[name] = marks.NOT_YET
+            if ended == "let down":
+                self._say(f"{p.label} was let down: it is still to be pulled.")
+            return
+        again = s.again
+        made = Done(p, record, None, again, "").measured
+        before = [d.measured for d in s.done]
+        rubs = friction(made, before)
+        self._mark(
+            "pulled",
+            number=p.number,
+            label=self._label(p),
+            record=record,
+            friction=rubs,
+            trace=_thinned(self._trace),
+            wall_s=round(now_s, 3),
+        )
+        self._last_s, self._gap_told = now_s, False
+        slipped = record.get("proof") in ("open", "slips")
+        if slipped:
+            self._remark(f"{p.label}: its clamp was not proved ({record['proof']}).")
+        question = unlike(made, before)
+        if question is not None:
+            self._ask(question, p.number)
+        self._next_line()
+
+    def _taken_back(self, done: Done) -> None:
+        self._mark("taken back", number=done.pull.number)
+        last = self.state.last
+        if last is None:
+            self._say(f"{done.pull.label} is taken back: the bed is empty.")
+            self._to(marks.STRINGING)
+            return
+        self._say(f"{done.pull.label} is taken back. Tap to take back {last.pull.label} too, or go on stringing.")
+
+    # --- hearing the stringer --------------------------------------------------------------------------------
+    def act(self, now_s: float, action: str, **values: Any) -> None:
+        """Do what the stringer says: ``action`` is one of "go on" (a tap, too), "again", "take back", "string on", "break",
+        "note", "not fine", "tension", "choose", "give up", "broken", "figure". What does not apply now is said."""
+        known: dict[str, Callable[..., None]] = {
+            GO_ON: self._go_on,
+            AGAIN: self._again,
+            TAKE_BACK: self._take_back,
+            "string on": self._string_on,
+            "break": self._break,
+            "note": self._note,
+            "not fine": self._not_fine,
+            "tension": self._tension,
+            "choose": self._choose,
+            GIVE_UP: self._give_up,
+            "broken": self._broken,
+            "figure": self._figure,
+        }
+        do = known.get(action)
+        if do is None:
+            self._say(f"'{action}' is nothing that a job knows.")
+            return
+        do(now_s, **values)
+
+    def _go_on(self, now_s: float) -> None:
+        s = self.state
+        if s.phase in ITEMS:
+            self._checked(True, "")
+        elif s.paused:
+            self._mark("resumed")
+            self._next_line()
+        elif s.question is not None:
+            self._mark("answered", key=s.question.key, answer=GO_ON, number=s.last.pull.number if s.last else None)
+            self._next_line()
+        elif s.knot:
+            self._mark("tied", knot=s.knot)
+            self._next_line()
+        elif s.phase == marks.STRINGING and s.next is not None:
+            self._say("Nothing waits for an answer.")
+
+    def _again(self, now_s: float) -> None:
+        s = self.state
+        if s.phase != marks.STRINGING or s.last is None or not self._between():
+            return
+        if s.question is not None:
+            self._mark("answered", key=s.question.key, answer=AGAIN, number=None)
+        pull = s.last.pull
+        self._mark("again", number=pull.number)
+        self._say(f"{pull.label} once more: grip its tail again, tap, open its clamp once the head stands.")
+        self._next_line()
+
+    def _take_back(self, now_s: float) -> None:
+        s = self.state
+        if s.last is None or s.phase not in (marks.STRINGING, marks.CLOSING) or not self._between():
+            self._say("There is no clamped string to take back.")
+            return
+        if s.question is not None:
+            self._mark("answered", key=s.question.key, answer=TAKE_BACK, number=None)
+        self._to(marks.TAKING_BACK)
+        p = s.last.pull
+        self._say(lists.TAKING_BACK.format(label=p.label, force=show_force(UNDER * p.target_n, self.unit)))
+
+    def _string_on(self, now_s: float) -> None:
+        if self.state.phase in (marks.TAKING_BACK, marks.GIVING_UP, marks.BROKEN) and self._between():
+            self._to(marks.STRINGING)
+            self._next_line()
+
+    def _break(self, now_s: float) -> None:
+        if self.state.phase == marks.STRINGING and self._between():
+            self._mark("break")
+            mains_only = any(p.name.kind == "main" for p in self.state.left)
+            more = " The frame is loaded along its length only: not overnight, and not out of its supports." * mains_only
+            self._say(f"Break. Tap to go on.{more}")
+
+    def _note(self, now_s: float, text: str) -> None:
+        if text.strip():
+            self._mark("note", text=text.strip())
+            self._say(f"Noted: {text.strip()}")
+
+    def _figure(self, now_s: float, text: str) -> None:
+        if self.state.phase in ITEMS:
+            self._checked(True, text.strip())
+
+    def _not_fine(self, now_s: float) -> None:
+        if self.state.phase in ITEMS:
+            item = ITEMS[self.state.phase][self.state.item]
+            self._remark(item.otherwise or "Noted.")
+            self._checked(False, "")
+
+    def _tension(self, now_s: float, kind: str, newtons: float, name: StringName | None = None) -> None:
+        s = self.state
+        if not self._between():
+            return
+        said = f"own string {name}" if name is not None else f"{kind}s"
+        values: dict[str, Any] = {f"{kind}_n": newtons}
+        if name is not None:
+            values = {"own": (name.kind, name.number, name.side), "newtons": newtons}
+        trial = marks.fold(s.plan, ())
+        trial.left = list(s.left)
+        marks.apply(trial, Mark("tension", values))
+        try:
+            session_ceiling_of(trial.plan, trial.left)
+        except ValueError as e:
+            self._remark(str(e))
+            return
+        self._mark("tension", **values)
+        self._lines.append(Line("reference", f"From now on {show_force(newtons, self.unit)} for the {said}."))
+
+    def _choose(self, now_s: float, number: int) -> None:
+        s = self.state
+        numbers = [p.number for p in s.left]
+        if number not in numbers or not self._between():
+            self._say(f"Pull {number} is not among those that are left.")
+            return
+        remark = order_remark(s, number)
+        numbers.remove(number)
+        self._mark("order", numbers=[number, *numbers])
+        if remark:
+            self._remark(remark)
+            self._mark("remark", text=remark)
+        self._next_line()
+
+    def _give_up(self, now_s: float) -> None:
+        if not self.over and self._between():
+            self._to(marks.GIVING_UP)
+            self._say("Giving the racquet up.")
+            self._list_line()
+
+    def _broken(self, now_s: float) -> None:
+        if self.state.phase in (marks.STRINGING, marks.TAKING_BACK, marks.CLOSING):
+            self._to(marks.BROKEN)
+            self._list_line()
+
+    def _between(self) -> bool:
+        """Is the head between two pulls? Else say so."""
+        if self.head_state in ("unarmed", "slack", "referencing", "tripped", "booted_loaded"):
+            return True
+        self._say("A string is on the head: that waits until it is off.")
+        return False
+
+    # --- lists, lines, marks ---------------------------------------------------------------------------------
+    def _checked(self, fine: bool, text: str) -> None:
+        s = self.state
+        items = ITEMS[s.phase]
+        phase = s.phase
+        self._mark("checked", phase=phase, item=items[s.item].key, fine=fine, text=text)
+        if s.item < len(items):
+            self._list_line()
+            return
+        if phase == marks.BROKEN:
+            self._to(marks.STRINGING)
+            answers = ((GO_ON, "the rest is long enough: go on"), (AGAIN, "pull the last one once more"))
+            self._ask(Question("broken", "Can it go on?", (*answers, (GIVE_UP, "give the racquet up")), waits=True), None)
+            return
+        self._to(AFTER[phase])
+        if self.state.phase == marks.STRINGING:
+            self._next_line()
+        elif self.over:
+            self._say(
+                "The racquet is given up." if self.state.phase == marks.GIVEN_UP else "Done. The report: evenbed jobs."
+            )
+
+    def _list_line(self) -> None:
+        items = ITEMS[self.state.phase]
+        item = items[self.state.item]
+        asks = f" Type {item.asks}; or" if item.asks else ""
+        self._say(
+            f"{self.state.phase.capitalize()} {self.state.item + 1} of {len(items)}: {item.text}{asks} tap when done."
+        )
+
+    def _next_line(self) -> None:
+        s = self.state
+        if s.phase != marks.STRINGING or s.paused:
+            return
+        if s.knot:
+            self._say(lists.KNOT.format(knot=s.knot))
+            return
+        if s.question is not None and s.question.waits:
+            return
+        p = s.next
+        if p is None:
+            self._to(marks.CLOSING)
+            self._list_line()
+            return
+        if p.new_reference:
+            piece = s.plan.racquet.pieces[p.piece]
+            self._lines.append(
+                Line(
+                    "reference", f"New reference: {show_force(p.target_n, self.unit)} ({piece.family}), from {p.label} on."
+                )
+            )
+        for said in p.says:
+            self._remark(said)
+
+    def _resume(self) -> None:
+        s = self.state
+        if s.phase in ITEMS:
+            self._list_line()
+            return
+        if s.phase != marks.STRINGING:
+            return
+        if s.drawing is not None and s.next is not None:
+            self._remark(f"{s.next.label} was on the head when the program ended: it counts as not pulled.")
+        if s.last is not None:
+            text = f"Does the last clamp still hold? It is on {s.last.pull.label}. Look, never assume."
+            self._ask(
+                Question(
+                    "clamp", text, ((GO_ON, "it holds"), (AGAIN, "pull it once more"), (TAKE_BACK, "take it back")), True
+                ),
+                None,
+            )
+        else:
+            self._next_line()
+
+    def _to(self, phase: str) -> None:
+        self._mark("phase", phase=phase)
+
+    def _ask(self, question: Question, number: int | None) -> None:
+        self._mark(
+            "questioned",
+            key=question.key,
+            text=question.text,
+            answers=[list(a) for a in question.answers],
+            waits=question.waits,
+            values=question.values,
+            number=number,
+        )
+        choices = " · ".join(f"{key}: {meaning}" for key, meaning in question.answers)
+        self._lines.append(Line("question", f"{question.text} ({choices})"))
+
+    def _mark(self, kind: str, **values: Any) -> None:
+        mark = Mark(kind, values)
+        marks.apply(self.state, mark)
+        self._marks.append(mark)
+
+    def _say(self, text: str) -> None:
+        self._lines.append(Line("say", text))
+
+    def _remark(self, text: str) -> None:
+        self._lines.append(Line("remark", text))
+
+
+def _thinned(trace: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """At most so many points that a picture needs; the first and the last stay."""
+    if len(trace) <= TRACE_POINTS:
+        return list(trace)
+    step = (len(trace) - 1) / (TRACE_POINTS - 1)
+    return [trace[round(i * step)] for i in range(TRACE_POINTS)]

@@ -1,0 +1,1 @@
+"""Reports of jobs, drawn from the records: HTML, CSV, JSON."""
