@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from evenbed.cli import measuring, pulling, stopped
+from evenbed.cli import measuring, pulling, stopped, stringing
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -30,6 +30,8 @@ for command in (
     measuring.check,
     measuring.sensor,
     stopped.trips,
+    stringing.job,
+    stringing.racquet,
 ):
     main.add_command(command)
 

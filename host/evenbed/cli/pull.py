@@ -228,7 +228,7 @@ def summary(record: dict[str, Any], unit: str) -> list[str]:
     if record["reached_s"] is None:
         return [
             f"  ended        {record['ended'].replace('_', ' ')} before the reference of {force(record['reference_n'])}; "
-            f"highest shown {force(record['peak_n'])}",
+            f"highest shown until then {force(record['peak_n'])}",
             "  what stopped it is kept: evenbed trips",
         ]
     return [

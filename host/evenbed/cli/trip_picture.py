@@ -6,6 +6,8 @@ import math
 from collections.abc import Callable, Sequence
 from html import escape
 
+from evenbed_fw.safety import F_SOUND
+
 from evenbed.cli.picture import STYLE
 from evenbed.record.bundle import Bundle, sample_rows, states
 from evenbed.units import parse_force, show_force
@@ -18,9 +20,11 @@ BOTTOM = 34
 SPAN_S = 10.0
 MORE_STYLE = (
     "<style>.c{stroke:#b5483a;stroke-width:1.2}.ct{fill:#b5483a}.p{fill:none;stroke:#5b7a3a;stroke-width:1.4}"
-    ".stop{stroke:#b5483a;stroke-dasharray:5 3}.grid{stroke:#e4e4e4}.mid{text-anchor:middle}</style>"
+    ".stop{stroke:#b5483a;stroke-dasharray:5 3}.grid{stroke:#e4e4e4}.mid{text-anchor:middle}"
+    ".unread{fill:#f3e3d3}</style>"
 )
 APART = 13.0  # pixels between two words of states
+UNREAD_PX = 4.0
 BESIDE = 7.0  # pixels from a state's line to its word
 
 
@@ -96,7 +100,16 @@ def svg(bundle: Bundle, number: int, unit: str) -> str:
         f'<line x1="{LEFT}" y1="{sy(ceiling):.1f}" x2="{WIDTH - RIGHT}" y2="{sy(ceiling):.1f}" class="c"/>'
         f'<text x="{LEFT + 6}" y="{sy(ceiling) - 5:.1f}" class="ct">ceiling {show_force(ceiling, unit)}</text>'
     )
-    out.append(_curve([(sx(r["t_s"]), sy(r["force_n"])) for r in rows], "f"))
+    for read, run in _runs(rows):
+        points = [(sx(r["t_s"]), sy(r["force_n"])) for r in run]
+        if read:
+            out.append(_curve(points, "f"))
+        elif points[-1][0] - points[0][0] > UNREAD_PX:  # what was sent then is no force
+            x0, x1 = points[0][0], points[-1][0]
+            out.append(
+                f'<rect x="{x0:.1f}" y="{FORCE_TOP}" width="{x1 - x0:.1f}" height="{FORCE_HEIGHT}" class="unread"/>'
+                f'<text x="{x1 - 6:.1f}" y="{FORCE_TOP + 18}" class="e">no sound reading</text>'
+            )
     top = FORCE_TOP + FORCE_HEIGHT + STATES_HEIGHT
     places = [r["position_mm"] for r in rows]
     middle, half = (max(places) + min(places)) / 2.0, max(1.0, 0.55 * (max(places) - min(places)))
@@ -116,6 +129,18 @@ def svg(bundle: Bundle, number: int, unit: str) -> str:
         t += step
     out.append("</svg>\n")
     return "\n".join(out)
+
+
+def _runs(rows: Sequence[dict[str, float | int]]) -> list[tuple[bool, list[dict[str, float | int]]]]:
+    """The rows in stretches that the board believed, and that it did not; each begins where the last ended."""
+    out: list[tuple[bool, list[dict[str, float | int]]]] = []
+    for r in rows:
+        read = bool(int(r["flags"]) & F_SOUND)
+        if out and out[-1][0] == read:
+            out[-1][1].append(r)
+        else:
+            out.append((read, [*([out[-1][1][-1]] if out and not read else []), r]))
+    return out
 
 
 def _marks(bundle: Bundle, begin_s: float, end_s: float, sx: Callable[[float], float], bottom: float) -> list[str]:

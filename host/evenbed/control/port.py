@@ -35,6 +35,9 @@ def open_port(name: str) -> serial.Serial:
 
 def _why(name: str, error: Exception) -> str:
     text = str(error)
+    number = getattr(error, "errno", None)
+    if number == 2:
+        text = "there is no such port"  # pyserial wraps the system's words into its own
     if "lock" in text or "busy" in text.lower() or getattr(error, "errno", None) in (11, 16):
         return f"{name} is in use by another program: close it (another evenbed, a serial monitor), then try again."
     if getattr(error, "errno", None) == 13 or "Permission" in text:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from evenbed.racquet.sports import SPORTS as KNOWN_SPORTS
 from evenbed.units import N_PER_KGF, N_PER_LBF, show_force
 
 FRAME_MARGIN = 1.10  # above the maker's highest tension: room for pre-stretch and for the rise while everything stops
@@ -26,14 +27,8 @@ ROOM = 1.02  # of a planned force at least below the ceiling, or noise would tri
 LEAST_N = 30.0
 NO_RACQUET_N = 28.0 * N_PER_KGF  # a pull without a racquet: a low default
 
-# Highest reference tension that anybody strings, by sport. Common practice, no source.
-TOPS_N: dict[str, float] = {
-    "tennis": 72.0 * N_PER_LBF,
-    "racquetball": 45.0 * N_PER_LBF,
-    "squash": 36.0 * N_PER_LBF,
-    "racketball": 36.0 * N_PER_LBF,
-    "badminton": 36.0 * N_PER_LBF,
-}
+# Highest reference tension that anybody strings, by sport, N.
+TOPS_N: dict[str, float] = {name: sport.top_n for name, sport in KNOWN_SPORTS.items()}
 SPORTS = tuple(TOPS_N)
 
 

@@ -193,8 +193,8 @@ class Job:
 
     # --- hearing the stringer --------------------------------------------------------------------------------
     def act(self, now_s: float, action: str, **values: Any) -> None:
-        """Do what the stringer says: ``action`` is one of "go on" (a tap, too), "again", "take back", "string on", "break",
-        "note", "not fine", "tension", "choose", "give up", "broken", "figure". What does not apply now is said."""
+        """Do what the stringer says. ``action`` is one of "go on" (a tap, too), "again", "take back", "string on", "break",
+        "note", "not fine", "figure", "tension", "choose", "finish", "give up", "broken". What does not apply is said."""
         known: dict[str, Callable[..., None]] = {
             GO_ON: self._go_on,
             AGAIN: self._again,
@@ -208,6 +208,7 @@ class Job:
             GIVE_UP: self._give_up,
             "broken": self._broken,
             "figure": self._figure,
+            "finish": self._finish,
         }
         do = known.get(action)
         if do is None:
@@ -301,13 +302,13 @@ class Job:
 
     def _choose(self, now_s: float, number: int) -> None:
         s = self.state
-        numbers = [p.number for p in s.left]
-        if number not in numbers or not self._between():
+        if not self._between():
+            return
+        if number not in [p.number for p in s.left]:
             self._say(f"Pull {number} is not among those that are left.")
             return
         remark = order_remark(s, number)
-        numbers.remove(number)
-        self._mark("order", numbers=[number, *numbers])
+        self._mark("order", number=number)
         if remark:
             self._remark(remark)
             self._mark("remark", text=remark)
@@ -318,6 +319,16 @@ class Job:
             self._to(marks.GIVING_UP)
             self._say("Giving the racquet up.")
             self._list_line()
+
+    def _finish(self, now_s: float) -> None:
+        s = self.state
+        if s.phase != marks.STRINGING or not s.done or not self._between():
+            self._say("There is nothing to finish.")
+            return
+        if s.left and not s.plan.free:
+            self._remark(f"{len(s.left)} pulls of the plan are still to be made. As you wish.")
+        self._to(marks.CLOSING)
+        self._list_line()
 
     def _broken(self, now_s: float) -> None:
         if self.state.phase in (marks.STRINGING, marks.TAKING_BACK, marks.CLOSING):
@@ -383,7 +394,8 @@ class Job:
                 )
             )
         for said in p.says:
-            self._remark(said)
+            if not said.startswith("New reference"):  # said above, as it is now
+                self._remark(said)
 
     def _resume(self) -> None:
         s = self.state

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from evenbed.job.asked import Measured, Question
+from evenbed.job.plan import after
 from evenbed.job.planned import Plan, PlannedPull
 from evenbed.racquet.model import StringName
 
@@ -31,7 +32,7 @@ KINDS = {
     "answered": "key, answer, number",
     "tied": "knot",
     "tension": "main_n or cross_n or own (name, N)",
-    "order": "numbers",
+    "order": "number: the pull that is taken next",
     "again": "number",
     "taken back": "number",
     "phase": "phase",
@@ -96,6 +97,7 @@ class JobState:
     question: Question | None = None
     drawing: int | None = None  # number of the pull that was begun and not finished
     again: bool = False  # the next pull is one made once more
+    own_order: bool = False  # the stringer has taken another order than the plan's
     paused: bool = False
     notes: list[str] = field(default_factory=list)
     seen: int = 0  # marks
@@ -152,6 +154,8 @@ def _pulled(s: JobState, m: Mark) -> None:
     s.done.append(Done(pull, dict(m.values["record"]), m.values.get("friction"), s.again, m.at))
     s.again, s.drawing = False, None
     s.knot = pull.ties
+    if s.own_order and s.left and not s.plan.free:
+        s.left = after(s.plan, [d.pull.name for d in s.done])
     for name in (pull.name, *pull.also):
         s.of[name] = CLAMPED
 
@@ -204,8 +208,15 @@ def _tension(s: JobState, m: Mark) -> None:
 
 
 def _order(s: JobState, m: Mark) -> None:
-    place = {number: i for i, number in enumerate(m.values["numbers"])}
-    s.left.sort(key=lambda p: place.get(p.number, len(place)))
+    number = int(m.values["number"])
+    chosen = next(p for p in s.left if p.number == number)
+    if s.plan.free:  # from here on strings of this kind
+        s.left.sort(key=lambda p: (p.name.kind != chosen.name.kind, p.number))
+        return
+    s.left.remove(chosen)
+    # What the plan said of its clamps belonged to another moment.
+    s.left.insert(0, replace(chosen, frees="", clamps="at the frame", says=()))
+    s.own_order = True
 
 
 def _again(s: JobState, m: Mark) -> None:

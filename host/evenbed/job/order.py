@@ -19,6 +19,8 @@ def mains_on(state: JobState) -> dict[Side, int]:
 
 def order_remark(state: JobState, number: int) -> str:
     """Say what speaks against pull ``number`` as the next one, or nothing."""
+    if state.plan.free:
+        return ""
     pull = next(p for p in state.left if p.number == number)
     racquet = state.plan.racquet
     if pull.name.kind == "main":

@@ -137,4 +137,5 @@ class Plan:
     questions: tuple[str, ...] = ()  # contradictions that the file may overrule
     weave_ahead_to: StringName | None = None  # how far one cross ahead can be woven before string or room runs out
     notes: dict[str, str] = field(default_factory=dict)
+    free: bool = False  # free work: no racquet file, pulls as they come
     equipment: Equipment = Equipment()

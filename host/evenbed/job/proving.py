@@ -89,6 +89,11 @@ class Proving:
         return not self._todo and not self._now
 
     @property
+    def asked_to_trip(self) -> bool:
+        """Is a trip what is wanted now?"""
+        return self._now == TRIP
+
+    @property
     def passed(self) -> bool:
         """Has nothing failed?"""
         return self.over and all(o.verdict != "failed" for o in self.outcomes)

@@ -47,7 +47,7 @@ class StringName:
     side: Side | None = None
 
     def __str__(self) -> str:
-        return f"main {self.number} {self.side}" if self.kind == "main" else f"cross {self.number}"
+        return f"{self.kind} {self.number} {self.side}" if self.side else f"{self.kind} {self.number}"
 
 
 @dataclass(frozen=True)

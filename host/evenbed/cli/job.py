@@ -1,0 +1,256 @@
+"""``evenbed job``: string a racquet, from the first main to the last tie-off, with the pedal alone."""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+import signal
+import sys
+import textwrap
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, cast
+
+from evenbed_fw.safety import F_ESTOP, F_SUPPLY
+
+from evenbed.cli.jobwords import HELP, typed
+from evenbed.cli.keyboard import Keyboard, keyboard
+from evenbed.cli.sounds import Sounds
+from evenbed.cli.view import View, lines
+from evenbed.cli.words import sentence
+from evenbed.control.client import Control
+from evenbed.control.status import Status
+from evenbed.head.types import Ask
+from evenbed.job.job import ITEMS, Line
+from evenbed.job.view import JobView, view
+from evenbed.record.store import StoreError
+from evenbed.units import show_force
+from evenbed.work.session import JobSession
+
+LOADED_N = 8.0
+CONNECT_S = 5.0
+AT_REST = ("unarmed", "slack", "referencing", "booted_loaded")
+# What the head says of itself at every pull is on the screen already.
+QUIET = ("slack", "taking_up", "drawing", "holding", "proving_clamp", "easing_off", "pre_stretching", "returning")
+NO_POWER = (
+    "The drive has no power: turn the hand knob; or release the emergency stop, or restore the supply, and hold the pedal."
+)
+MARKS = {"say": "  ", "remark": "* ", "question": "? ", "reference": "= ", "trip": "! "}
+CUE = {"question": "question", "reference": "reference", "trip": "trip"}
+
+
+@dataclass(frozen=True)
+class Manner:
+    """How the window behaves: unit of the forces, sounds, spoken lines."""
+
+    unit: str
+    sounds: bool = True
+    speak: bool = False
+
+
+class Window:
+    """One job in a terminal."""
+
+    def __init__(self, session: JobSession, control: Control, manner: Manner, clock: Callable[[], float]) -> None:
+        self.session = session
+        self.control = control
+        self.view = View(manner.unit)
+        self.sounds = Sounds(manner.sounds, manner.speak)
+        self._clock = clock
+        self._last: Status | None = None
+        self._connected = False
+        self._begun_s = clock()
+        self._interrupts = 0
+        self._leaving = False
+        self.exit_code: int | None = None
+        if self.sounds.cannot_speak:
+            self.view.tell("  This computer has no speech program (such as espeak-ng): lines are only shown.")
+
+    # --- the loop --------------------------------------------------------------------------------------------
+    def run(self, keys: Keyboard) -> int:
+        """Until the job is over or left; returns the exit code."""
+        self._tell(self.session.start())
+        while self.exit_code is None:
+            try:
+                messages = self.control.messages(0.1)
+                for message in messages:
+                    self._hear(message)
+                self._tell(self.session.hear(messages))
+                for text in keys.lines():
+                    self._typed(text)
+                self._check(keys)
+            except KeyboardInterrupt:
+                self._interrupted()
+            except StoreError as e:
+                self.view.tell(f"! {e} The head holds what it has; nothing more is planned. Hold the pedal to let down.")
+                self.control.plan(None)
+                self.exit_code = 1
+        return self.exit_code
+
+    def _check(self, keys: Keyboard) -> None:
+        if self.control.ended:
+            self.view.tell("! The control process has ended. The board freezes by itself; hold the pedal to let down.")
+            self.exit_code = 3
+        elif not self._connected and self._clock() - self._begun_s > CONNECT_S:
+            self.view.tell(
+                f"! Nothing on this port answers as an evenbed board ({CONNECT_S:.0f} s). Is the firmware on it, is it the "
+                "right port, is the board powered?"
+            )
+            self.exit_code = 1
+        elif (self.session.job.over or self._leaving) and self._state in ("slack", "unarmed"):
+            if self._state == "slack":
+                self.control.ask(Ask.DISARM)
+            else:
+                self.exit_code = 0 if self.session.job.over else 130
+        if self._last is not None and self.view.live:
+            self.view.status(screen(self._last, view(self.session.job), self.view.unit, keys.typing))
+
+    @property
+    def _state(self) -> str:
+        return self._last["state"] if self._last is not None else ""
+
+    # --- what is heard ---------------------------------------------------------------------------------------
+    def _hear(self, message: dict[str, Any]) -> None:
+        kind = message["kind"]
+        if kind == "status":
+            self._last = cast(Status, message)
+        elif kind == "event":
+            self._event(message)
+        elif kind == "record":
+            self._record(message["record"])
+        elif kind == "fatal":
+            self.view.tell(f"! {message['says']}")
+            self.exit_code = 1
+
+    def _event(self, message: dict[str, Any]) -> None:
+        name, says, values = message["name"], message["says"], message["values"]
+        if name == "connected":
+            self._connected = True
+            says += " Hold the pedal for two seconds to arm."
+        if name == "steady":
+            self.sounds.cue("steady")
+            return
+        if (name == "state" and says in QUIET) or name == "disturbance" or values.get("tap"):
+            return
+        trouble = "fault" in values or name in ("also", "records")
+        if name == "proof_failed":
+            self.sounds.cue("question")
+        elif (name == "state" and says in ("tripped", "frozen")) or "fault" in values:
+            self.sounds.cue("trip")
+        text = sentence(name, says, values, message.get("words"), self.view.unit)
+        if text:
+            self.view.tell(("! " if trouble else "  ") + text)
+
+    def _record(self, r: dict[str, Any]) -> None:
+        if r["ended"] != "let off":
+            return
+        unit = self.view.unit
+        parts = [f"{show_force(r['force_at_clamp_n'] or 0.0, unit)} at the clamp"]
+        if r["clamped_s"] is not None and r["reached_s"] is not None:
+            parts.append(f"held {r['clamped_s'] - r['reached_s']:.1f} s")
+        if r["draw_length_mm"] is not None:
+            parts.append(f"draw {r['draw_length_mm']:.0f} mm")
+        self.view.tell(f"  {r['label']:<22} {', '.join(parts)}, clamp {r['proof']}")
+
+    def _tell(self, said: list[Line]) -> None:
+        for line in said:
+            self.view.tell(MARKS[line.kind] + line.text)
+            if line.kind in CUE:
+                self.sounds.cue(CUE[line.kind])
+                self.sounds.say(line.text)
+
+    # --- what is typed ---------------------------------------------------------------------------------------
+    def _typed(self, text: str) -> None:
+        job = self.session.job
+        t = typed(text, job.state.phase in ITEMS)
+        if t.trouble:
+            self.view.tell(f"  {t.trouble}")
+        elif t.action == "help":
+            for word, meaning in HELP:
+                self.view.tell(f"    {word:<20} {meaning}")
+        elif t.action == "left":
+            for p in job.state.left[:40]:
+                self.view.tell(f"    {p.number:>3}  {p.label:<28} {show_force(p.target_n, self.view.unit)}")
+        elif t.action == "down":
+            self.control.ask(Ask.LET_DOWN)
+        elif t.action == "quit":
+            self._leave()
+        elif t.action in ("crosses", "mains"):
+            kind = "cross" if t.action == "crosses" else "main"
+            number = next((p.number for p in job.state.left if p.name.kind == kind), 0)
+            self._tell(self.session.act("choose", number=number))
+        else:
+            self._tell(self.session.act(t.action, **t.values))
+
+    def _leave(self) -> None:
+        if self._state in AT_REST or self._state == "":
+            self.control.plan(None)
+            self._leaving = True
+            if self._state not in ("slack", "unarmed"):
+                self.exit_code = 130
+        else:
+            self.view.tell("  A string is on the head: clamp it, or let it down with 'down', then leave.")
+
+    def _interrupted(self) -> None:
+        self._interrupts += 1
+        loaded = self._state not in AT_REST and self._state != ""
+        if self._state in ("tripped", "frozen"):
+            force = self._last["force_n"] if self._last is not None else None
+            loaded = force is not None and force > LOADED_N
+        if not loaded or self._interrupts > 2:
+            self.exit_code = 130
+        elif self._last is not None and self._last["flags"] & (F_ESTOP | F_SUPPLY):
+            self.view.tell(f"! Nothing can be let down from here. {NO_POWER} Ctrl-C once more leaves the program.")
+            self._interrupts = 2
+        elif self._interrupts == 1:
+            self.view.tell("  Ctrl-C: letting the string down. Once more freezes the head.")
+            self.control.ask(Ask.LET_DOWN)
+            self._leaving = True
+        else:
+            self.view.tell("  Ctrl-C again: frozen. Tap the pedal to let down; Ctrl-C once more leaves the program.")
+            self.control.ask(Ask.STOP)
+
+
+def screen(s: Status, v: JobView, unit: str, typing: str) -> list[str]:
+    """The lines of one moment, the word first."""
+    width = max(60, min(shutil.get_terminal_size((100, 30)).columns - 1, 120))
+    progress = f"{v['done']} of {v['total']} pulls" if v["total"] < 120 else f"{v['done']} pulls"
+    out = lines(s, unit, progress)
+    head = v["on_head"]
+    if head is not None and s["state"] in ("unarmed", "slack", "referencing"):
+        out[0] = f"  {s['word'].upper():<12} next: {head['label']}, {show_force(head['reference_n'], unit)}    {progress}"
+    if head is not None:
+        parts = [f"pulled at the {head['pulled_at']} ({head['hole']})"] if head["hole"] and v["total"] < 120 else []
+        parts += [f"opens: {head['frees']}"] if head["frees"] else []
+        parts += [f"clamps: {head['clamps']}"] if head["clamps"] else []
+        out.append("  " + " · ".join(parts))
+    if v["weaving"] is not None:
+        w = v["weaving"]
+        out.append(f"  weave {w['label']} meanwhile, from the {w['enters']}, first {w['first']}")
+    if v["load"] is not None:
+        side = f"{'left' if v['ahead'] > 0 else 'right'} {abs(v['ahead'])} ahead" if v["ahead"] else "left and right even"
+        left, right = (show_force(v["load"][key], unit) for key in ("left_n", "right_n"))
+        out.append(f"  mains: {side}; on the frame {left} left, {right} right")
+    asked = v["question"]["text"] if v["question"] else v["knot"] or (v["list"]["text"] if v["list"] else "")
+    if asked:
+        out += ["  " + line for line in textwrap.wrap(("? " if v["question"] else "> ") + asked, width - 2)]
+    if typing:
+        out.append(f"  > {typing}")
+    return [line[:width] for line in out]
+
+
+def work(session: JobSession, control: Control, manner: Manner, clock: Callable[[], float] = time.monotonic) -> int:
+    """Run the window until the job is over or left; returns the exit code: 0 done, 1 no going on, 3 stopped, 130 left."""
+    # Ended by another program it lets the string down like on Ctrl-C.
+    with contextlib.suppress(ValueError):
+        signal.signal(signal.SIGTERM, signal.default_int_handler)
+    window = Window(session, control, manner, clock)
+    with keyboard() as keys:
+        code = window.run(keys)
+    last = window._last
+    if last is not None and last["force_n"] is not None and last["force_n"] > LOADED_N and code != 0:
+        print(f"! {show_force(last['force_n'], manner.unit)} still on the string. Hold the pedal to let it down.")
+    if not session.job.over:
+        print(f"Job {session.number} is kept: evenbed job resume {session.number}", file=sys.stdout)
+    return code

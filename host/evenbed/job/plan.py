@@ -1,0 +1,113 @@
+"""The plan of a job: from a racquet and what holds its strings to the pulls, in order. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from evenbed.job import budget, forecast, load, plan_check, plan_order, plan_says, plan_weave
+from evenbed.job.plan_clamps import Clamps
+from evenbed.job.plan_order import Draw
+from evenbed.job.planned import Equipment, Plan, PlannedPull
+from evenbed.racquet.model import Racquet, StringName
+
+
+def make_plan(racquet: Racquet, equipment: Equipment | None = None) -> Plan:
+    """Return the plan for a racquet and what holds its strings (two fixed clamps and a starting clamp if not given).
+
+    Raises PlanError if the clamps cannot hold both sides of the bed.
+    """
+    equipment = equipment or Equipment()
+    cuts = budget.cuts(racquet, equipment)
+    reach = plan_weave.reach(racquet, equipment, cuts)
+    pulls = _pulls(racquet, equipment, (), reach)
+    warnings, questions = plan_check.check(racquet, equipment)
+    return Plan(
+        racquet=racquet,
+        pulls=tuple(pulls),
+        cuts=cuts,
+        loads=load.after_pulls(racquet, pulls),
+        expected=forecast.expected(racquet, pulls, equipment),
+        warnings=warnings,
+        questions=questions,
+        weave_ahead_to=reach,
+        notes={
+            "weave": plan_weave.note(racquet, reach),
+            "budget": budget.NOTE,
+            "forecast": forecast.NOTE,
+            "load": load.NOTE,
+        },
+        equipment=equipment,
+    )
+
+
+def after(plan: Plan, done: Sequence[StringName]) -> list[PlannedPull]:
+    """Return the pulls that are left once the stringer has drawn ``done``, in whatever order it was.
+
+    ``done`` are the strings whose tail was in the gripper, in the order in which they were drawn; those that only came with
+    them round a turn are not named. A string keeps the number it had in the plan. The first pull carries one remark if the
+    order went further ahead on one side than the racquet allows, or left the load lopsided. Nothing is refused.
+    """
+    racquet = plan.racquet
+    pulls = _pulls(racquet, plan.equipment, done, plan.weave_ahead_to)
+    numbers = {p.name: p.number for p in plan.pulls}
+    pulls = [replace(p, number=numbers.get(p.name, p.number)) for p in pulls]
+    remark = plan_says.about_order(racquet, done)
+    if pulls and remark:
+        pulls[0] = replace(pulls[0], says=(remark, *pulls[0].says))
+    return pulls
+
+
+def _pulls(
+    racquet: Racquet, equipment: Equipment, done: Sequence[StringName], reach: StringName | None
+) -> list[PlannedPull]:
+    """The pulls after ``done``."""
+    before = plan_order.made(racquet, equipment, done)
+    ahead = plan_order.draws(racquet, equipment, done)
+    clamps = Clamps(racquet, equipment)
+    for draw in before:
+        clamps.take(draw)
+    drawn = before[-1].name if before else None
+    last = racquet.reference_n(drawn) if drawn is not None else None
+    pulls = []
+    for number, draw in enumerate(ahead, len(before) + 1):
+        pull = _pull(racquet, draw, number, clamps, last, reach)
+        last = pull.reference_n
+        pulls.append(pull)
+    woven = plan_weave.weaving(racquet, drawn, reach) if drawn is not None else None
+    says = plan_says.remarks(racquet, pulls, drawn, woven.name if woven else None)
+    return [replace(p, says=tuple(s)) for p, s in zip(pulls, says, strict=True)]
+
+
+def _pull(
+    racquet: Racquet, draw: Draw, number: int, clamps: Clamps, last_n: float | None, reach: StringName | None
+) -> PlannedPull:
+    handling = clamps.take(draw)
+    name, strings = draw.name, (draw.name, *draw.also)
+    index = racquet.piece_of(name)
+    piece = racquet.pieces[index]
+    reference = racquet.reference_n(name)
+    over_pulled = name.kind == "main" or piece.over_pull_crosses
+    return PlannedPull(
+        number=number,
+        name=name,
+        also=draw.also,
+        piece=index,
+        reference_n=reference,
+        above=racquet.tie_off_above if handling.ties else 0.0,
+        over_pull=piece.over_pull if over_pulled else 0.0,
+        family=piece.family,
+        speed_mm_s=piece.speed_mm_s,
+        pulled_at=plan_order.pulled_at(racquet, name),
+        hole=plan_order.pulled_hole(racquet, name),
+        length_mm=sum(racquet.length_mm(s) for s in strings),
+        crossings=sum(plan_order.crossings(racquet, s) for s in strings),
+        frees=handling.frees,
+        clamps=handling.clamps,
+        weaving=plan_weave.weaving(racquet, name, reach),
+        ties=handling.ties,
+        new_reference=last_n is None or reference != last_n,
+        sets=handling.sets,
+        ties_before=handling.ties_before,
+        opens=handling.opens,
+    )
