@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import shutil
 import signal
-import sys
 import textwrap
 import time
 from collections.abc import Callable
@@ -131,7 +130,7 @@ class Window:
         if name == "steady":
             self.sounds.cue("steady")
             return
-        if (name == "state" and says in QUIET) or name == "disturbance" or values.get("tap"):
+        if self.session.job.over or (name == "state" and says in QUIET) or name == "disturbance" or values.get("tap"):
             return
         trouble = "fault" in values or name in ("also", "records")
         if name == "proof_failed":
@@ -251,6 +250,8 @@ def work(session: JobSession, control: Control, manner: Manner, clock: Callable[
     last = window._last
     if last is not None and last["force_n"] is not None and last["force_n"] > LOADED_N and code != 0:
         print(f"! {show_force(last['force_n'], manner.unit)} still on the string. Hold the pedal to let it down.")
-    if not session.job.over:
-        print(f"Job {session.number} is kept: evenbed job resume {session.number}", file=sys.stdout)
+    if session.job.over:
+        print(f"The report: evenbed report {session.number}")
+    else:
+        print(f"Job {session.number} is kept: evenbed job resume {session.number}")
     return code

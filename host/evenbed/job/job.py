@@ -360,17 +360,13 @@ class Job:
         if self.state.phase == marks.STRINGING:
             self._next_line()
         elif self.over:
-            self._say(
-                "The racquet is given up." if self.state.phase == marks.GIVEN_UP else "Done. The report: evenbed jobs."
-            )
+            self._say("The racquet is given up." if self.state.phase == marks.GIVEN_UP else "The racquet is strung.")
 
     def _list_line(self) -> None:
         items = ITEMS[self.state.phase]
         item = items[self.state.item]
-        asks = f" Type {item.asks}; or" if item.asks else ""
-        self._say(
-            f"{self.state.phase.capitalize()} {self.state.item + 1} of {len(items)}: {item.text}{asks} tap when done."
-        )
+        how = f"Type {item.asks}, and Enter; or tap." if item.asks else "Tap when done."
+        self._say(f"{self.state.phase.capitalize()} {self.state.item + 1} of {len(items)}: {item.text} {how}")
 
     def _next_line(self) -> None:
         s = self.state

@@ -40,7 +40,7 @@ INTAKE: tuple[Item, ...] = (
         "shape",
         "Measure the inside of the hoop, length × width.",
         "Write both down: the change after the job is the frame's own record.",
-        "length × width, mm",
+        "length × width in mm",
     ),
 )
 
@@ -50,7 +50,7 @@ CLOSING: tuple[Item, ...] = (
     Item("knots", "Knots tight, tails trimmed, no tail against a string."),
     Item("clamps", "Clamps off, base before jaws."),
     Item("unmount", "Side supports off first, then head and throat."),
-    Item("shape", "Measure the inside of the hoop again, length × width.", "", "length × width, mm"),
+    Item("shape", "Measure the inside of the hoop again, length × width.", "", "length × width in mm"),
 )
 
 TAKING_BACK = (
