@@ -73,9 +73,10 @@ class Window:
         while self.exit_code is None:
             try:
                 messages = self.control.messages(0.1)
+                lines = self.session.hear(messages)  # written down first, shown then
                 for message in messages:
                     self._hear(message)
-                self._tell(self.session.hear(messages))
+                self._tell(lines)
                 for text in keys.lines():
                     self._typed(text)
                 self._check(keys)
@@ -139,7 +140,7 @@ class Window:
             self.sounds.cue("trip")
         text = sentence(name, says, values, message.get("words"), self.view.unit)
         if text:
-            self.view.tell(("! " if trouble else "  ") + text)
+            self.view.tell("\n".join(wrapped(text, "! " if trouble else "  ")))
 
     def _record(self, r: dict[str, Any]) -> None:
         if r["ended"] != "let off":
@@ -154,7 +155,7 @@ class Window:
 
     def _tell(self, said: list[Line]) -> None:
         for line in said:
-            self.view.tell(MARKS[line.kind] + line.text)
+            self.view.tell("\n".join(wrapped(line.text, MARKS[line.kind])))
             if line.kind in CUE:
                 self.sounds.cue(CUE[line.kind])
                 self.sounds.say(line.text)
@@ -211,9 +212,19 @@ class Window:
             self.control.ask(Ask.STOP)
 
 
+def columns() -> int:
+    """How wide lines may be here."""
+    return max(60, min(shutil.get_terminal_size((120, 30)).columns - 1, 120))
+
+
+def wrapped(text: str, mark: str) -> list[str]:
+    """The text in lines that fit, the first with its mark."""
+    return textwrap.wrap(text, columns(), initial_indent=mark, subsequent_indent=" " * len(mark)) or [""]
+
+
 def screen(s: Status, v: JobView, unit: str, typing: str) -> list[str]:
     """The lines of one moment, the word first."""
-    width = max(60, min(shutil.get_terminal_size((100, 30)).columns - 1, 120))
+    width = columns()
     progress = f"{v['done']} of {v['total']} pulls" if v["total"] < 120 else f"{v['done']} pulls"
     out = lines(s, unit, progress)
     head = v["on_head"]
@@ -223,7 +234,7 @@ def screen(s: Status, v: JobView, unit: str, typing: str) -> list[str]:
         parts = [f"pulled at the {head['pulled_at']} ({head['hole']})"] if head["hole"] and v["total"] < 120 else []
         parts += [f"opens: {head['frees']}"] if head["frees"] else []
         parts += [f"clamps: {head['clamps']}"] if head["clamps"] else []
-        out.append("  " + " · ".join(parts))
+        out += wrapped(" · ".join(parts), "  ")
     if v["weaving"] is not None:
         w = v["weaving"]
         out.append(f"  weave {w['label']} meanwhile, from the {w['enters']}, first {w['first']}")
@@ -233,7 +244,7 @@ def screen(s: Status, v: JobView, unit: str, typing: str) -> list[str]:
         out.append(f"  mains: {side}; on the frame {left} left, {right} right")
     asked = v["question"]["text"] if v["question"] else v["knot"] or (v["list"]["text"] if v["list"] else "")
     if asked:
-        out += ["  " + line for line in textwrap.wrap(("? " if v["question"] else "> ") + asked, width - 2)]
+        out += wrapped(asked, "? " if v["question"] else "> ")
     if typing:
         out.append(f"  > {typing}")
     return [line[:width] for line in out]
