@@ -31,6 +31,7 @@ for command in (
     measuring.sensor,
     stopped.trips,
     stringing.job,
+    stringing.plan,
     stringing.racquet,
 ):
     main.add_command(command)

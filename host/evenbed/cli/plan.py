@@ -5,27 +5,26 @@ from __future__ import annotations
 import re
 import textwrap
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import groupby
 from pathlib import Path
-from typing import Literal
 
 from evenbed.job import budget, forecast_strings
 from evenbed.job.plan import make_plan
-from evenbed.job.planned import Cut, Equipment, Expected, Plan, PlanError, PlannedPull
+from evenbed.job.planned import Cut, Expected, Plan, PlanError, PlannedPull
 from evenbed.racquet import rules
 from evenbed.racquet.file import RacquetError, find, read
 from evenbed.racquet.model import SIDES, Piece, Racquet, StringName
-from evenbed.rig import Rig, RigError, load
+from evenbed.rig import RigError, load
 from evenbed.units import show_force
+from evenbed.work.jobs import equipment
 
 WIDTH = 100
 INDENT = 5
-
-
-def equipment_of(rig: Rig) -> Equipment:
-    """What holds the string, as the rig's file says."""
-    kind: Literal["fixed", "floating"] = "floating" if rig.clamps.kind == "floating" else "fixed"
-    return Equipment(kind, rig.clamps.count, rig.clamps.starting, rig.gripper_tail_mm)
+LEGEND = (
+    "Left and right with the butt towards you; holes are counted from the centre line. Open the clamp that is named once "
+    "the head stands; set the new one at the frame, where the tail leaves it."
+)
 
 
 def run(racquet: str, rig: Path | None = None, unit: str | None = None) -> int:
@@ -35,16 +34,17 @@ def run(racquet: str, rig: Path | None = None, unit: str | None = None) -> int:
         found = rules.check(read_racquet)
         if found.errors:
             raise RacquetError(racquet, list(found.errors))
-        plan = make_plan(read_racquet, equipment_of(load(rig)))
+        plan = make_plan(replace(read_racquet, unit=unit or read_racquet.unit), equipment(load(rig)))
     except (RacquetError, RigError, PlanError) as e:
         print(f"evenbed plan: {e}")
         return 2
-    print(sheet(plan, unit or read_racquet.unit))
+    print(sheet(plan))
     return 0
 
 
-def sheet(plan: Plan, unit: str) -> str:
-    """The plan as text, WIDTH columns wide."""
+def sheet(plan: Plan) -> str:
+    """The plan as text, WIDTH columns wide, in the racquet's unit."""
+    unit = plan.racquet.unit
     parts = [_head(plan, unit), _cuts(plan)]
     parts += [_list(title, said) for title, said in (("Questions", plan.questions), ("Notes", _notes(plan))) if said]
     parts += [_pulls(plan, list(pulls), unit) for _, pulls in groupby(plan.pulls, key=lambda p: p.name.kind)]
@@ -74,7 +74,7 @@ def _head(plan: Plan, unit: str) -> str:
             f"{r.name} · {r.sport} {r.mains} × {r.crosses} · {pieces}",
             f"Mains {show_force(r.main_n, unit)}, crosses {show_force(r.cross_n, unit)} · {clamps}",
             *(s[0].upper() + s[1:] for s in strings),
-            "Left and right with the butt towards you; holes are counted from the centre line.",
+            _wrap(LEGEND, "", 0),
         ]
     )
 
@@ -121,7 +121,7 @@ def _parts(cut: Cut) -> str:
 # --- pulls -------------------------------------------------------------------------------------------------
 def _pulls(plan: Plan, pulls: list[PlannedPull], unit: str) -> str:
     crosses = pulls[0].woven
-    head = ["", "draw", "tail leaves at", "to", "open", "clamp", *(["weave meanwhile"] if crosses else [])]
+    head = ["", "draw", "tail leaves at", "to", "open", "clamp", *(["weave from"] if crosses else [])]
     rows = [_row(p, unit, crosses) for p in pulls]
     widths = [max(len(r[i]) for r in [head, *rows]) for i in range(len(head))]
     out = ["Crosses" if crosses else "Mains", _line(head, widths)]
@@ -140,10 +140,10 @@ def _line(row: list[str], widths: list[int]) -> str:
 
 def _row(p: PlannedPull, unit: str, crosses: bool) -> list[str]:
     hole = f"{p.hole.end} {p.hole.number} {p.hole.side}"
-    row = [str(p.number), _drawn(p), hole, show_force(p.target_n, unit), _where(p.frees), _where(p.clamps)]
+    row = [str(p.number), _drawn(p), hole, show_force(p.target_n, unit), _open(p.frees), _clamp(p.clamps)]
     if crosses:
         w = p.weaving
-        row.append(f"{w.name.number} from {w.enters}, {w.first}" if w else "")
+        row.append(f"{w.name.number} {w.enters}, {w.first}" if w else "")
     return row
 
 
@@ -152,12 +152,25 @@ def _drawn(p: PlannedPull) -> str:
     return " and ".join([str(p.name), *also])
 
 
-def _where(place: str) -> str:
-    """A clamp's place in few words."""
-    short = re.sub(r"main (\d+) (left|right) to main (\d+) \2 ", r"main \1 to \3 \2 ", place)
-    short = re.sub(r"cross (\d+) to cross (\d+) ", r"cross \1 to \2 ", short)
-    short = re.sub(r" outside the frame at the (\w+) \(.*\)", r" outside, \1", short)
+def _open(place: str) -> str:
+    """Which clamp to open: the one on this string, there is no other on it."""
+    return _short(place).split(" at the ")[0]
+
+
+def _clamp(place: str) -> str:
+    """Where the new clamp goes; of a floating clamp the draw already says the side."""
+    short = _short(place)
+    if " to " in short or " outside" in short:
+        short = re.sub(r" (left|right)( outside)? at", r"\2 at", short)
+        if short.startswith("cross"):
+            return short.split(" at the ")[0]
     return short.replace(" at the ", ", ")
+
+
+def _short(place: str) -> str:
+    short = re.sub(r"main 1 (\w+) to main 1 \w+", r"main 1 to 1", place)
+    short = re.sub(r"main (\d+)( \w+) to main (\d+)\2", r"main \1 to \3\2", short).replace(" to cross ", " to ")
+    return re.sub(r" outside the frame at the (\w+) \(.*\)", r" outside at the \1", short)
 
 
 # --- what comes of it --------------------------------------------------------------------------------------

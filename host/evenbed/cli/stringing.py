@@ -146,3 +146,14 @@ def racquet_examples(folder: Path | None) -> None:
     from evenbed.cli.racquet import show_examples
 
     raise SystemExit(show_examples(folder))
+
+
+@click.command()
+@click.argument("racquet")
+@click.option("--rig", type=click.Path(dir_okay=False, path_type=Path), help="rig.toml, instead of the user's.")
+@click.option("--unit", type=click.Choice(UNITS), help="Unit of the forces shown; the racquet file's without it.")
+def plan(racquet: str, rig: Path | None, unit: str | None) -> None:
+    """Print the plan for RACQUET as a sheet: string to cut, pulls, holes, clamps, knots, tensions to expect."""
+    from evenbed.cli.plan import run
+
+    raise SystemExit(run(racquet, rig, unit))

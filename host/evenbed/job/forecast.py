@@ -9,8 +9,9 @@ From what the head holds, in the order in which it is lost:
 4. relaxation: the family's share for each decade of time, from the clamp on;
 5. the knot: of a string that is tied, the share that the knot takes.
 
-Figures from forecast_strings.py: memory, weak, or common practice. ``u_n`` is their standard uncertainty, in quadrature:
-for the tension itself, not for the difference between neighbours, which share most of it.
+Pre-stretch lessens relaxation; that is not counted. Figures from forecast_strings.py: memory, weak, or common practice.
+``u_n`` is their standard uncertainty, in quadrature: for the tension itself, not for the difference between neighbours,
+which share most of it.
 """
 
 from __future__ import annotations
@@ -36,7 +37,6 @@ class _Coming:
     """One string on its way: what the head held, what its clamp left, when that was."""
 
     held_n: float
-    above_n: float
     friction_n: float
     clamp_n: float
     u_n: float
@@ -62,8 +62,7 @@ def expected(
     now = 0.0
     for pull in pulls:
         for name in (*pull.also, pull.name):
-            share, u_share = (1.0, 0.0) if name == pull.name else (strings.HALF, strings.U_HALF)
-            coming[name] = _clamped(racquet, name, pull, share, u_share, equipment, now)
+            coming[name] = _clamped(racquet, name, pull, equipment, now)
             for b in (bed, stiffer):
                 b.draw(name, coming[name].clamped_n, stiffness_n_mm(racquet, name))
         now += strings.CROSS_S if pull.woven else strings.MAIN_S
@@ -75,35 +74,30 @@ def expected(
     }
 
 
-def _clamped(
-    racquet: Racquet,
-    name: StringName,
-    pull: PlannedPull,
-    share: float,
-    u_share: float,
-    equipment: Equipment,
-    now_s: float,
-) -> _Coming:
+def _clamped(racquet: Racquet, name: StringName, pull: PlannedPull, equipment: Equipment, now_s: float) -> _Coming:
+    """A string behind its clamp. One that is only drawn round a turn carries its share of what the head holds, and loses
+    nothing to the clamp."""
+    if name != pull.name:
+        held = pull.target_n * strings.HALF
+        return _Coming(held, 0.0, 0.0, pull.target_n * strings.U_HALF, now_s, False)
     family = strings.family(pull.family)
-    held = pull.target_n * share
     edge = family.mu_grommet * strings.EDGE_RAD
     woven = family.mu_string * strings.CROSSING_RAD * crossings(racquet, name)
     r = woven * strings.STRAIGHTENED
     mean = (1.0 - math.exp(-r)) / r if r > 0.0 else 1.0
-    inside = held * math.exp(-edge) * mean
+    inside = pull.target_n * math.exp(-edge) * mean
     floating = equipment.kind == "floating"
     back = strings.FLOATING_DRAWBACK_MM if floating else strings.DRAWBACK_MM
     u_back = strings.U_FLOATING_DRAWBACK_MM if floating else strings.U_DRAWBACK_MM
     k = stiffness_n_mm(racquet, name)
     clamp = min(k * back, inside)
     u = math.hypot(
-        pull.target_n * u_share,
         inside * edge * strings.U_MU,
         inside * woven / 2.0 * math.hypot(strings.U_STRAIGHTENED, strings.STRAIGHTENED * strings.U_MU),
         k * u_back,
         clamp * strings.U_EA,
     )
-    return _Coming(held, pull.target_n - pull.reference_n, held - inside, clamp, u, now_s, bool(pull.ties))
+    return _Coming(pull.target_n, pull.target_n - inside, clamp, u, now_s, bool(pull.ties))
 
 
 def _left(racquet: Racquet, name: StringName, c: _Coming, then_n: float, u_frame_n: float, age_s: float) -> Expected:

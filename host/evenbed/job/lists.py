@@ -83,6 +83,6 @@ BROKEN: tuple[Item, ...] = (
 )
 
 KNOT = (
-    "Tie off {knot}: string clamped at the frame, thread, knot, take the slack out by hand, then free the clamp, then "
+    "Tie off, {knot}: string clamped at the frame, thread, knot, take the slack out by hand, then free the clamp, then "
     "trim. Tap when it is tied."
 )

@@ -16,7 +16,7 @@ from evenbed.racquet.model import Racquet, StringName
 from evenbed.units import show_force
 
 UNLIKE = 0.15  # share by which the sum of a direction may differ from the planned one before that is said
-SETTLED = 0.05  # of the reference of one side's mains: how far left and right may differ once all mains are in
+SETTLED = 0.5  # mains: how far left and right may differ once all mains are in
 
 NOTE = (
     "Load: reference tensions less what the frame gives, as a spring of "
@@ -89,16 +89,16 @@ def after_pulls(racquet: Racquet, pulls: Sequence[PlannedPull]) -> tuple[Load, .
 def of_forces(racquet: Racquet, forces_n: Mapping[StringName, float]) -> Load:
     """The load of strings with these tensions, N.
 
-    Left and right may differ by as many mains as one side may be ahead while mains are missing, by SETTLED of one side's
-    once all are in.
+    Left and right may differ by as many mains as one side may be ahead while mains are missing, by SETTLED of one once all
+    are in.
     """
     mains = {n: f for n, f in forces_n.items() if n.kind == "main"}
     left = sum(f for n, f in mains.items() if n.side == "left")
     right = sum(f for n, f in mains.items() if n.side == "right")
     if len(mains) < 2 * racquet.per_side:
-        limit = racquet.mains_ahead * racquet.main_n
+        limit = racquet.mains_ahead * racquet.main_n * (1.0 + racquet.tie_off_above)
     else:
-        limit = SETTLED * racquet.per_side * racquet.main_n
+        limit = SETTLED * racquet.main_n
     across = sum(f for n, f in forces_n.items() if n.kind == "cross")
     return Load(left, right, left + right, across, limit)
 

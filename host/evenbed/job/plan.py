@@ -41,15 +41,16 @@ def make_plan(racquet: Racquet, equipment: Equipment | None = None) -> Plan:
     )
 
 
-def after(plan: Plan, done: Sequence[StringName]) -> list[PlannedPull]:
+def after(plan: Plan, done: Sequence[StringName], last_n: float | None = None) -> list[PlannedPull]:
     """Return the pulls that are left once the stringer has drawn ``done``, in whatever order it was.
 
     ``done`` are the strings whose tail was in the gripper, in the order in which they were drawn; those that only came with
-    them round a turn are not named. A string keeps the number it had in the plan. The first pull carries one remark if the
-    order went further ahead on one side than the racquet allows, or left the load lopsided. Nothing is refused.
+    them round a turn are not named. ``last_n``: reference at which the last of them was drawn, N, where that is no longer
+    the plan's. A string keeps the number it had in the plan. The first pull carries one remark if the string drawn last
+    went further ahead on one side than the racquet allows, or was a cross before the mains are even. Nothing is refused.
     """
     racquet = plan.racquet
-    pulls = _pulls(racquet, plan.equipment, done, plan.weave_ahead_to)
+    pulls = _pulls(racquet, plan.equipment, done, plan.weave_ahead_to, last_n)
     numbers = {p.name: p.number for p in plan.pulls}
     pulls = [replace(p, number=numbers.get(p.name, p.number)) for p in pulls]
     remark = plan_says.about_order(racquet, done)
@@ -59,7 +60,11 @@ def after(plan: Plan, done: Sequence[StringName]) -> list[PlannedPull]:
 
 
 def _pulls(
-    racquet: Racquet, equipment: Equipment, done: Sequence[StringName], reach: StringName | None
+    racquet: Racquet,
+    equipment: Equipment,
+    done: Sequence[StringName],
+    reach: StringName | None,
+    last_n: float | None = None,
 ) -> list[PlannedPull]:
     """The pulls after ``done``."""
     before = plan_order.made(racquet, equipment, done)
@@ -68,7 +73,7 @@ def _pulls(
     for draw in before:
         clamps.take(draw)
     drawn = before[-1].name if before else None
-    last = racquet.reference_n(drawn) if drawn is not None else None
+    last = last_n or (racquet.reference_n(drawn) if drawn is not None else None)
     pulls = []
     for number, draw in enumerate(ahead, len(before) + 1):
         pull = _pull(racquet, draw, number, clamps, last, reach)
