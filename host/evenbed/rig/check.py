@@ -8,6 +8,7 @@ import typing
 from collections.abc import Mapping
 from dataclasses import Field, fields
 from datetime import date, datetime
+from functools import cache
 from itertools import pairwise
 from typing import Any
 
@@ -39,6 +40,7 @@ def bounds_text(e: Entry) -> str:
     return f"a number in {e.unit}" if e.unit else "a number"
 
 
+@cache
 def known_keys() -> dict[str, dict[str, Field[Any]]]:
     """Every table's keys with their fields."""
     hints = typing.get_type_hints(Rig)
@@ -132,6 +134,11 @@ class _Reader:
         return self.curve(table, key, value, e)
 
 
+@cache
+def _kinds(table: str) -> dict[str, Any]:
+    return typing.get_type_hints(typing.get_type_hints(Rig)[table])
+
+
 def build(data: Mapping[str, Any], source: str) -> Rig:
     """The rig that ``data`` (tables of plain values) describes; what is left out has its default.
 
@@ -139,7 +146,6 @@ def build(data: Mapping[str, Any], source: str) -> Rig:
     out of bounds, and for values that do not fit together.
     """
     reader, known = _Reader(source), known_keys()
-    hints = typing.get_type_hints(Rig)
     tables = {}
     for name, table in data.items():
         if name not in known:
@@ -149,14 +155,13 @@ def build(data: Mapping[str, Any], source: str) -> Rig:
             raise RigError(f"{source}: {what} of a rig; {_nearest(name, known)}")
         if not isinstance(table, Mapping):
             raise RigError(f"{source}: {name} = {_shown(table)}: it has to be a table, [{name}] with its keys below.")
-        kinds = typing.get_type_hints(hints[name])
         values = {}
         for key, value in table.items():
             item = known[name].get(key)
             if item is None:
                 raise RigError(f"{source}: [{name}] {key} is not known; {_nearest(key, known[name])}")
-            values[item.name] = reader.value(name, key, value, entry_of(item), kinds[item.name])
-        tables[name] = hints[name](**values)
+            values[item.name] = reader.value(name, key, value, entry_of(item), _kinds(name)[item.name])
+        tables[name] = type(getattr(Rig(), name))(**values)
     rig = Rig(**tables)
     _together(rig, source)
     return rig
