@@ -232,8 +232,9 @@ def screen(s: Status, v: JobView, unit: str, typing: str) -> list[str]:
         out[0] = f"  {s['word'].upper():<12} next: {head['label']}, {show_force(head['reference_n'], unit)}    {progress}"
     if head is not None:
         parts = [f"pulled at the {head['pulled_at']} ({head['hole']})"] if head["hole"] and v["total"] < 120 else []
-        parts += [f"opens: {head['frees']}"] if head["frees"] else []
-        parts += [f"clamps: {head['clamps']}"] if head["clamps"] else []
+        for what, where in (("first set", head["sets"]), ("open", head["frees"]), ("clamp", head["clamps"])):
+            parts += [f"{what}: {where}"] if where else []
+        parts += [f"then open: {head['opens']}"] if head["opens"] else []
         out += wrapped(" · ".join(parts), "  ")
     if v["weaving"] is not None:
         w = v["weaving"]

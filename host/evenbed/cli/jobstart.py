@@ -45,7 +45,7 @@ def start(path: Path, at: Where, twin_of: int | None) -> int:
     """Begin a job for a racquet file; returns the exit code."""
 
     def begin(kept: Jobs, rig: Rig) -> Begun:
-        plan, text = jobs.racquet_plan(find(str(path)), rig)
+        plan, text = jobs.racquet_plan(find(str(path)), rig, at.unit)
         for said in (*plan.warnings, *plan.questions):
             print(f"* {said}")
         return jobs.begin(kept, plan, text, at.unit, at.port is None, twin_of)

@@ -10,6 +10,8 @@ import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from evenbed.job.forecast_strings import FAMILIES
+
 OUTER_MM = 150.0  # frame to gripper: typical, invented; it only has to be the same for all pulls of a job
 LEAST_NEIGHBOURS = 3
 SPREADS = 5.0  # standard deviations of the neighbours
@@ -17,15 +19,7 @@ MAD_TO_SD = 1.4826  # of a normal distribution
 # By how much a figure may differ from the median of its neighbours before anybody is asked: above what the simulated good
 # stringer scatters in 200 jobs, so that there is less than one false question in two racquets.
 FLOORS = {"stiffness": 0.22, "draw": 0.16, "take_up": 2.2}
-# EA of strings, N, and how far a family may be from it: laboratory lists from memory, weak; only an outright wrong string
-# shows.
-FAMILY_EA_N: dict[str, float] = {
-    "gut": 4800.0,
-    "nylon": 3700.0,
-    "polyester": 7500.0,
-    "aramid": 21000.0,
-    "badminton nylon": 1100.0,
-}
+# How far the stiffness of a string may be from what is remembered of its family: only an outright wrong string shows.
 WRONG_STRING = 1.9
 
 
@@ -143,10 +137,9 @@ def _question(new: Measured, key: str, off: float, same: Sequence[Measured], per
 
 
 def _wrong_string(new: Measured) -> Question | None:
-    usual = FAMILY_EA_N.get(new.family)
-    if usual is None or new.ea_n is None:
+    if new.family not in FAMILIES or new.ea_n is None:
         return None
-    ratio = new.ea_n / usual
+    ratio = new.ea_n / FAMILIES[new.family].ea_n
     # Friction makes a woven string look stiffer, never softer.
     high = WRONG_STRING * (1.5 if new.woven else 1.0)
     if 1.0 / WRONG_STRING < ratio < high:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import statistics
 from collections.abc import Sequence
 
-from evenbed.job.asked import FAMILY_EA_N, OUTER_MM
+from evenbed.job.asked import OUTER_MM
+from evenbed.job.forecast_strings import FAMILIES
 from evenbed.job.marks import Done
 from evenbed.job.planned import Equipment, Plan, PlannedPull
 from evenbed.racquet.model import Hole, Kind, Piece, Racquet, StringName
@@ -103,6 +104,6 @@ def learnt(name: str, plan: Plan, done: Sequence[Done]) -> str:
 
 
 def _length(d: Done, family: str, kind: str) -> float:
-    k, ea_n = d.record.get("stiffness_n_mm"), FAMILY_EA_N.get(family)
+    k, known = d.record.get("stiffness_n_mm"), FAMILIES.get(family)
     some = SOME_MAIN_MM if kind == "main" else SOME_CROSS_MM
-    return some if not k or ea_n is None else max(80.0, min(400.0, ea_n / k - OUTER_MM))
+    return some if not k or known is None else max(80.0, min(400.0, known.ea_n / k - OUTER_MM))

@@ -155,7 +155,7 @@ def _pulled(s: JobState, m: Mark) -> None:
     s.again, s.drawing = False, None
     s.knot = pull.ties
     if s.own_order and s.left and not s.plan.free:
-        s.left = after(s.plan, [d.pull.name for d in s.done])
+        s.left = after(s.plan, [d.pull.name for d in s.done], s.done[-1].pull.reference_n)
     for name in (pull.name, *pull.also):
         s.of[name] = CLAMPED
 

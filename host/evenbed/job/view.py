@@ -20,8 +20,10 @@ class OnHead(TypedDict):
     reference_n: float
     pulled_at: str
     hole: str
+    sets: str
     frees: str
     clamps: str
+    opens: str
     woven: bool
     says: list[str]
 
@@ -100,8 +102,10 @@ def _on_head(job: Job, p: PlannedPull | None) -> OnHead | None:
         reference_n=wanted.reference_n if wanted is not None else p.target_n,
         pulled_at=p.pulled_at,
         hole=str(p.hole),
+        sets=p.sets,
         frees=p.frees,
         clamps=p.clamps,
+        opens=p.opens,
         woven=p.woven,
         says=list(p.says),
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -52,10 +52,12 @@ def plan_of(row: JobRow) -> Plan:
     return plan
 
 
-def racquet_plan(path: Path, rig: Rig) -> tuple[Plan, str]:
-    """The plan for a racquet file on this rig, and the text of the file. Raises JobError."""
+def racquet_plan(path: Path, rig: Rig, unit: str | None = None) -> tuple[Plan, str]:
+    """The plan for a racquet file on this rig, told in ``unit`` (None: that of the file), and the text of the file. Raises
+    JobError."""
     try:
         racquet = read(path)
+        racquet = replace(racquet, unit=unit or racquet.unit)
         return make_plan(racquet, equipment(rig)), path.read_text("utf-8-sig")
     except (RacquetError, PlanError) as e:
         raise JobError(str(e)) from None
