@@ -190,12 +190,15 @@ def _close(steps: Commissioning, rim: Rim, request: CommissionRequest, path: Pat
     view.status([])
     view.tell("")
     for o in steps.outcomes:
-        line = f"{o.verdict:<9} {o.says}"
-        view.tell("\n".join(textwrap.wrap(line, WIDTH, initial_indent=f"{SIGNS[o.verdict]} {o.step.title:<26}", subsequent_indent=" " * 38)))
+        mark = f"{SIGNS[o.verdict]} {o.step.title:<24}{o.verdict:<10}"
+        view.tell(textwrap.fill(o.says, WIDTH, initial_indent=mark, subsequent_indent=" " * len(mark)))
     says = _verdict(steps)
     if path.exists():
-        results = "\n".join(_results(path))
-        view.tell(f"Results in {path}:\n{results}" if not (rim.simulated and request.rig is None) else f"Results, as rig.toml would hold them:\n{results}")
+        theirs = rim.simulated and request.rig is None
+        view.tell("Results, as rig.toml would hold them:" if theirs else f"Results in {path}:")
+        view.tell("\n".join(_results(path)))
+    if not steps.outcomes and not steps.failures:
+        return code if code is not None else 3
     values: dict[str, Any] = {o.step.name: _plain(o) for o in steps.outcomes}
     values["failures"] = [list(f) for f in steps.failures]
     if rim.simulated:
@@ -209,7 +212,10 @@ def _verdict(steps: Commissioning) -> str:
     if steps.passed:
         return "Commissioned: every step has passed. Next: evenbed calibrate, then evenbed prove before each session."
     unfinished = [s.title for s in steps.unfinished]
-    return f"Not finished: {', '.join(unfinished)}. No string before that is put right; go on with --from {steps.unfinished[0].name}."
+    return (
+        f"Not finished: {', '.join(unfinished)}. No string before that is put right; go on with --from "
+        f"{steps.unfinished[0].name}."
+    )
 
 
 def _plain(o: Outcome) -> dict[str, Any]:

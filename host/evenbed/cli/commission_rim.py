@@ -72,7 +72,8 @@ def described(board: BoardInfo, limits: Limits) -> tuple[RigModel, str]:
     """The board's view of its rig, and what it says of itself."""
     says = (
         f"firmware {board.version}, protocol {board.protocol}; set to {limits.counts_per_n:.1f} counts/N, limit "
-        f"{limits.limit_n:.0f} N, {1e6 / max(1, limits.period_us):.0f} readings a second, {limits.steps_mm} steps a millimetre"
+        f"{limits.limit_n:.0f} N, {1e6 / max(1, limits.period_us):.0f} readings a second, "
+        f"{limits.steps_mm} steps a millimetre"
     )
     return rig_model(limits, Mechanics()), says
 

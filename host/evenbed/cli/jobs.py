@@ -21,6 +21,7 @@ from evenbed.work.jobs import JobError
 
 STDOUT = Path("-")
 LOOKED = 6  # questions shown
+NONE_YET = "No job is kept in {where} yet. 'evenbed job start RACQUET' begins one."
 
 
 def run(
@@ -47,7 +48,7 @@ def with_jobs(command: str, records: Path | None, deed: Callable[[Jobs], int]) -
     try:
         store = Store(where, make=False)
     except FileNotFoundError:
-        print(f"No job is kept in {where} yet. 'evenbed job start RACQUET' begins one.", file=sys.stderr)
+        print(NONE_YET.format(where=where), file=sys.stderr)
         return 1
     except StoreError as e:
         print(f"evenbed {command}: {e}", file=sys.stderr)
@@ -84,7 +85,7 @@ def _do(
 def _list(jobs: Jobs) -> int:
     rows = jobs.rows()
     if not rows:
-        print("No job is kept yet. 'evenbed job start RACQUET' begins one.")
+        print(NONE_YET.format(where="these records"))
         return 0
     print(f"{'no.':>4}  {'begun':<16}  {'racquet':<28}  {'state':<14}  {'pulls':>8}")
     for r in rows:
@@ -127,10 +128,9 @@ def _show(kept: Kept, unit: str | None) -> int:
         found = ledger(kept.state, kept.figures, "main" if kind == "main" else "cross")
         if found is not None:
             name = "mains" if kind == "main" else "crosses"
-            print(
-                f"  {found.count} {name}: {words.bare(found.pulled_n, unit)} at the clamp of "
-                f"{words.force(found.asked_n, unit)} asked, {words.within(found.delivered_n, found.u_delivered_n, unit)} delivered"
-            )
+            stays = words.within(found.delivered_n, found.u_delivered_n, unit)
+            asked_for, at_clamp = words.force(found.asked_n, unit), words.bare(found.pulled_n, unit)
+            print(f"  {found.count} {name}: {at_clamp} at the clamp of {asked_for} asked, {stays} delivered")
     asked = [h for h in happened(kept) if h.answer]
     for h in asked[:LOOKED]:
         print(f"  ? {h.label}: {h.what} ({h.answer})")

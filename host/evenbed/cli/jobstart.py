@@ -9,9 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from evenbed.cli.job import Manner, work
-from evenbed.job import free
+from evenbed.job import free, marks
 from evenbed.job.ceiling import CeilingError
 from evenbed.job.job import session_ceiling_of
+from evenbed.job.twin import Twin, TwinError
 from evenbed.racquet.file import find
 from evenbed.record.jobs import Jobs
 from evenbed.record.store import Store, StoreError, folder
@@ -20,7 +21,7 @@ from evenbed.units import show_force
 from evenbed.work import jobs
 from evenbed.work.desk import Desk, DeskError
 from evenbed.work.jobs import Begun, JobError
-from evenbed.work.session import JobSession, Twin
+from evenbed.work.session import JobSession
 
 PACE = {"real": 1.0, "short": 3.0, "none": 0.0}
 
@@ -44,10 +45,12 @@ class Where:
 def start(path: Path, at: Where, twin_of: int | None) -> int:
     """Begin a job for a racquet file; returns the exit code."""
 
-    def begin(kept: Jobs, rig: Rig) -> Begun:
+    def begin(kept: Jobs, rig: Rig, twin: Twin | None) -> Begun:
         plan, text = jobs.racquet_plan(find(str(path)), rig, at.unit)
         for said in (*plan.warnings, *plan.questions):
             print(f"* {said}")
+        if twin is not None:
+            twin.fits(marks.begin(plan))
         return jobs.begin(kept, plan, text, at.unit, at.port is None, twin_of)
 
     return _run(at, begin, twin_of)
@@ -55,13 +58,13 @@ def start(path: Path, at: Where, twin_of: int | None) -> int:
 
 def resume(number: int | None, at: Where) -> int:
     """Go on with a job; returns the exit code."""
-    return _run(at, lambda kept, _: jobs.go_on(kept, number, at.unit), None)
+    return _run(at, lambda kept, *_: jobs.go_on(kept, number, at.unit), None)
 
 
 def free_work(at: Where, main_n: float, cross_n: float, family: str, sport: str, most_n: float | None) -> int:
     """Begin free work; returns the exit code."""
 
-    def begin(kept: Jobs, _: Rig) -> Begun:
+    def begin(kept: Jobs, *_: object) -> Begun:
         wanted = {"main_n": main_n, "cross_n": cross_n, "family": family, "sport": sport, "most_n": most_n}
         return jobs.begin_free(kept, at.port is None, unit=at.unit or "kgf", **wanted)
 
@@ -96,7 +99,7 @@ def _refuse(command: str, why: str) -> int:
     return 2
 
 
-def _run(at: Where, begin: Callable[[Jobs, Rig], Begun], twin_of: int | None) -> int:
+def _run(at: Where, begin: Callable[[Jobs, Rig, Twin | None], Begun], twin_of: int | None) -> int:
     where = folder(at.records)
     with contextlib.ExitStack() as stack:
         try:
@@ -105,7 +108,7 @@ def _run(at: Where, begin: Callable[[Jobs, Rig], Begun], twin_of: int | None) ->
             stack.callback(store.close)
             kept = Jobs(store)
             twin = _twin(kept, twin_of)
-            begun = begin(kept, rig)
+            begun = begin(kept, rig, twin)
             if begun.resumed and twin is None:
                 row = kept.row(begun.number)
                 twin = _twin(kept, row.twin_of if row is not None else None)
@@ -123,7 +126,7 @@ def _run(at: Where, begin: Callable[[Jobs, Rig], Begun], twin_of: int | None) ->
             for said in desk.said:
                 print(f"! {said}")
             code = work(JobSession(begun.number, begun.job, kept, desk.client, twin), desk.client, manner)
-        except (JobError, RigError, CeilingError, StoreError, DeskError) as e:
+        except (JobError, RigError, CeilingError, StoreError, DeskError, TwinError) as e:
             print(f"evenbed job: {e}", file=sys.stderr)
             return 2
     return code
@@ -135,12 +138,7 @@ def _twin(kept: Jobs, number: int | None) -> Twin | None:
     row = kept.row(number)
     if row is None:
         raise JobError(f"There is no job {number} to match. 'evenbed jobs' lists those there are.")
-    from evenbed.job.twin import Twin as Earlier
-
-    try:
-        return Earlier(jobs.state_of(row, kept))
-    except ValueError as e:
-        raise JobError(str(e)) from None
+    return Twin(jobs.state_of(row, kept))
 
 
 def _simulated(begun: Begun, top_n: float, kept: Jobs, twin: Twin | None, manner: Manner, at: Where) -> int:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from evenbed.cli import building, measuring, pulling, stopped, stringing
+from evenbed.cli import afterwards, building, measuring, pulling, stopped, stringing
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -24,6 +24,9 @@ for command in (
     pulling.prove,
     pulling.budget,
     pulling.simrig,
+    afterwards.jobs,
+    afterwards.report,
+    afterwards.tone,
     building.size,
     measuring.calibrate,
     measuring.calibrations,

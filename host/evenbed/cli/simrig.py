@@ -22,6 +22,7 @@ from evenbed_sim.rig import Rig
 from evenbed_sim.scenario import RigPlan, Scenario
 from evenbed_sim.stringer import Habits, Stringer
 
+from evenbed.cli.simhands import HandsError, Work
 from evenbed.cli.weighthands import HOW, WeightHands
 from evenbed.units import STANDARD_GRAVITY
 
@@ -62,6 +63,9 @@ class SimrigRequest:
     rate_hz: float = 80.0
     gain_error_percent: float = 0.0
     gravity_m_s2: float = STANDARD_GRAVITY
+    racquet: Path | None = None
+    habit: str = "good"
+    done: int = 0  # pulls of the racquet's plan that are in the bed already
 
 
 def planned(request: SimrigRequest) -> Scenario:
@@ -89,12 +93,15 @@ def habits_for(rig: RigPlan) -> Habits:
 
 
 class Hands:
-    """The keyboard as the stringer."""
+    """The keyboard as the stringer. With ``work`` the strings are those of its racquet."""
 
-    def __init__(self, rig: Rig, plan: RigPlan) -> None:
+    def __init__(self, rig: Rig, plan: RigPlan, work: Work | None = None) -> None:
         self._rig = rig
         self._plan = plan
+        self._work = work
         self._release_us = 0.0
+        if work is not None:
+            work.next_string()
         rig.watchers.append(self._watch)
 
     def _watch(self, t_us: float) -> None:
@@ -139,6 +146,8 @@ class Hands:
             return "the knob is " + ("turned; while the drive has power it does not give" if rig.knob_mm_s else "let go of")
         elif key == "b":
             rig.plant.string_breaks()
+        elif key == "n" and self._work is not None:
+            return self._work.next_string()
         elif key == "n":
             rig.mount(self._plan.plant())
         return dict(KEYS).get(key, "")
@@ -225,57 +234,107 @@ def run(request: SimrigRequest) -> int:
     plan = scenario.rig
     rig = Rig(plan.plant(), plan.params(), seed=plan.seed)
     player = faults.FaultPlayer(rig, scenario.faults, seed=plan.seed)
-    keys = request.hands == "keys"
-    weights = WeightHands(rig, player, request.gravity_m_s2, plan.seed) if request.hands == "weights" else None
-    stringer: Stringer | None = None
-    if request.hands == "gauge":
-        stringer = GaugeHands(rig, seed=plan.seed)
-    elif not (keys or weights):
-        stringer = Stringer(rig, habits_for(plan), seed=plan.seed)
-    if stringer is not None:
-        stringer.pulls_wanted = 0
-        stringer.wait()
-    proving = ProvingHands(rig, stringer, request.weight_n) if stringer and request.hands == "prove" else None
-    hands = Hands(rig, plan)
+    try:
+        cast = Cast.of(request, rig, plan, player)
+    except HandsError as e:
+        print(f"evenbed simrig: {e}", file=sys.stderr)
+        return 2
     print(f"Simulated rig on {port.name}")
-    command = "calibrate" if weights else "pull 24kgf"
-    print(f"In another terminal:  evenbed {command} --port {port.name}")
-    if weights:
-        print(f"You hang the weights. Lines: {HOW}. Ctrl-C ends.", flush=True)
-    else:
-        print("The stringer acts by itself. Ctrl-C ends." if not keys else "Keys:", flush=True)
-    if keys:
+    print(f"In another terminal:  evenbed {cast.command(request)} --port {port.name}")
+    print(cast.how, flush=True)
+    if cast.keys is not None:
         print("".join(f"  {k}  {what}\n" for k, what in KEYS), end="", flush=True)
     # Ended by another program it says its last line too.
     signal.signal(signal.SIGTERM, signal.default_int_handler)
-    with raw_keys() if keys else contextlib.nullcontext(False) as have_keys, contextlib.suppress(KeyboardInterrupt):
+    with raw_keys() if cast.keys else contextlib.nullcontext(False) as have_keys, contextlib.suppress(KeyboardInterrupt):
         board = BoardWatch(rig) if request.board else None
-        _serve(plan, rig, port, stringer, proving, player, hands, have_keys, board, weights)
+        _serve(plan, rig, port, cast, player, have_keys, board)
     print(f"\nLargest true force at the gripper: {rig.plant.peak_n:.1f} N.")
     port.close()
     return 0
+
+
+@dataclass(frozen=True)
+class Cast:
+    """Who acts at the rig. ``lines`` takes what is typed and returns what was done."""
+
+    how: str
+    stringer: Stringer | None = None
+    proving: ProvingHands | None = None
+    work: Work | None = None
+    weights: WeightHands | None = None
+    keys: Hands | None = None
+
+    @classmethod
+    def of(cls, request: SimrigRequest, rig: Rig, plan: RigPlan, player: faults.FaultPlayer) -> Cast:
+        """Those that the request asks for. Raises HandsError."""
+        who = request.hands
+        if who == "weights":
+            return cls(
+                f"You hang the weights. Lines: {HOW}. Ctrl-C ends.",
+                weights=WeightHands(rig, player, request.gravity_m_s2, plan.seed),
+            )
+        work: Work | None = None
+        if who == "pedal" or request.racquet is not None:
+            work = Work(rig, plan, habits_for(plan), who, request.racquet, request.habit, request.done)
+        elif request.habit != "good":
+            raise HandsError("a habit needs a racquet: --racquet FILE.")
+        if who == "keys":
+            return cls("Keys:", keys=Hands(rig, plan, work))
+        if work is not None:
+            return cls(work.how, stringer=work.stringer, work=work)
+        stringer = GaugeHands(rig, seed=plan.seed) if who == "gauge" else Stringer(rig, habits_for(plan), seed=plan.seed)
+        stringer.pulls_wanted = 0
+        stringer.wait()
+        proving = ProvingHands(rig, stringer, request.weight_n) if who == "prove" else None
+        return cls("The stringer acts by itself. Ctrl-C ends.", stringer, proving)
+
+    def command(self, request: SimrigRequest) -> str:
+        """What to run in another terminal."""
+        if request.racquet is not None:
+            return f"job start {request.racquet}"
+        return "calibrate" if self.weights else "pull 24kgf"
+
+    def connected(self, rig: Rig, plan: RigPlan, again: bool) -> None:
+        """Somebody has connected: a string for them, and one more pull. What is still on the head stays."""
+        if self.work is not None:
+            self.work.stringer.begin()
+            return
+        if self.stringer is None:
+            return
+        if again and rig.force_n < 1.0:
+            rig.mount(plan.plant())
+        if self.proving is not None:
+            self.proving.begin()
+        else:
+            self.stringer.pulls_wanted = self.stringer.done + 1
+            self.stringer.begin()
+
+    def do(self, line: str) -> str:
+        """Do what a typed line says; return what was done."""
+        if self.weights is not None:
+            return self.weights.do(line)
+        return self.work.foot.do(line) if self.work is not None else ""
 
 
 def _serve(
     plan: RigPlan,
     rig: Rig,
     port: object,
-    stringer: Stringer | None,
-    proving: ProvingHands | None,
+    cast: Cast,
     player: faults.FaultPlayer,
-    hands: Hands,
     have_keys: bool,
     board: BoardWatch | None,
-    weights: WeightHands | None,
 ) -> None:
     from evenbed_sim.ptyport import PtyPort
 
     assert isinstance(port, PtyPort)
     start = time.monotonic()
-    told = 0
+    logs = cast.work.logs if cast.work is not None else [cast.stringer] if cast.stringer is not None else []
+    told = [0] * len(logs)
     told_faults = 0
     watched = [port.fileno()] + ([sys.stdin.fileno()] if have_keys else [])
-    typed = TypedLines(sys.stdin.fileno()) if weights else None
+    typed = TypedLines(sys.stdin.fileno()) if cast.weights or (cast.work and not cast.keys) else None
     used = False
     while True:
         now_us = (time.monotonic() - start) * 1e6
@@ -284,16 +343,9 @@ def _serve(
             rig.deliver(data, rig.t_us)
             if board is not None:
                 board.heard()
-            if b"hello " in data and stringer is not None:
-                # Somebody has connected: a string for them, and one more pull. What is still on the head stays.
-                if used and rig.force_n < 1.0:
-                    rig.mount(plan.plant())
+            if b"hello " in data:
+                cast.connected(rig, plan, used)
                 used = True
-                if proving is not None:
-                    proving.begin()
-                else:
-                    stringer.pulls_wanted = stringer.done + 1
-                    stringer.begin()
         if now_us - rig.t_us > LATE_US:
             # This computer was busy: the rig's clock waits, or its board would miss commands that have long come.
             start += (now_us - rig.t_us - LATE_US) * 1e-6
@@ -304,21 +356,23 @@ def _serve(
                 board.look()
         for _, line in rig.collect_lines():
             port.write(line)
-        if stringer is not None:
-            for t, what in stringer.log[told:]:
+        for i, who in enumerate(logs):
+            for t, what in who.log[told[i] :]:
                 print(f"{t:8.2f} s  {rig.force_n:6.1f} N  {what}", flush=True)
-            told = len(stringer.log)
+            told[i] = len(who.log)
         for t, what in player.log[told_faults:]:
             print(f"{t:8.2f} s  {rig.force_n:6.1f} N  FAULT {what}", flush=True)
         told_faults = len(player.log)
         ready = select.select([*watched, *([typed.fd] if typed and typed.fd is not None else [])], [], [], 0.001)[0]
-        if weights and typed and typed.fd in ready:
-            for done in (weights.do(line) for line in typed.read()):
-                print(f"{rig.t_us * 1e-6:8.2f} s  {rig.hung_n:6.1f} N  {done}", flush=True)
-        if have_keys and sys.stdin.fileno() in ready:
+        if typed and typed.fd in ready:
+            for done in (cast.do(line) for line in typed.read()):
+                if done or cast.weights:
+                    shown_n = rig.hung_n if cast.weights else rig.force_n
+                    print(f"{rig.t_us * 1e-6:8.2f} s  {shown_n:6.1f} N  {done}", flush=True)
+        if have_keys and cast.keys is not None and sys.stdin.fileno() in ready:
             key = sys.stdin.read(1)
             if key == "q":
                 return
-            done = hands.key(key)
+            done = cast.keys.key(key)
             if done:
                 print(f"{rig.t_us * 1e-6:8.2f} s  {rig.force_n:6.1f} N  {done}", flush=True)

@@ -40,7 +40,7 @@ KINDS = {
     "resumed": "",
     "note": "text",
     "remark": "text",
-    "tone": "hz, when, how",
+    "tone": "hz, u_hz, when, how, temp, age_s",
 }
 
 

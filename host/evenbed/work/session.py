@@ -4,20 +4,14 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from typing import Any, Protocol
+from typing import Any
 
 from evenbed.control.client import Control
 from evenbed.head.types import Pull
 from evenbed.job import marks
 from evenbed.job.job import Job, Line, session_ceiling_of
+from evenbed.job.twin import Twin, summary
 from evenbed.record.jobs import Jobs
-
-
-class Twin(Protocol):
-    """An earlier job that this one is to match."""
-
-    def judge(self, job: Job) -> str:
-        """What to say of the pull just made, against the same pull of the earlier job; "" if there is nothing to say."""
 
 
 class JobSession:
@@ -67,6 +61,8 @@ class JobSession:
                 self.job.peer = self._twin.judge(self.job)
                 if self.job.peer:
                     lines.append(Line("say", self.job.peer))
+            elif mark.kind == "phase" and mark.values["phase"] == marks.FINISHED and self._twin is not None:
+                lines.append(Line("say", summary(self._twin.earlier, self.job.state, self.job.unit)))
         self._ceiling()
         wanted = self.job.wanted
         if wanted != self._planned:
