@@ -147,6 +147,17 @@ def test_again_waits_for_an_empty_head() -> None:
     assert "on the head" in said[0].text and len(b.job.state.done) == 4
 
 
+def test_what_is_asked_while_a_string_is_on_the_head_is_done_once_it_is_off() -> None:
+    b = strung(2)
+    b.head("taking_up")
+    b.head("holding")
+    b.act("tension", kind="main", newtons=200.0)
+    assert b.job.wanted is not None and b.job.wanted.reference_n == pytest.approx(22 * 9.80665)
+    b.record()
+    b.head("slack")
+    assert b.job.wanted is not None and (b.job.wanted.label, b.job.wanted.reference_n) == ("main 2 right", 200.0)
+
+
 def test_another_order_gets_one_remark_and_is_obeyed() -> None:
     b = strung(3)  # 1 left, 1 right, 2 left
     further = next(p for p in b.plan.pulls if p.label == "main 3 left")

@@ -137,7 +137,7 @@ def _question(new: Measured, key: str, off: float, same: Sequence[Measured], per
 
 
 def _wrong_string(new: Measured) -> Question | None:
-    if new.family == "unknown" or new.family not in FAMILIES or new.ea_n is None:
+    if new.length_mm <= 0.0 or new.family == "unknown" or new.family not in FAMILIES or new.ea_n is None:
         return None
     ratio = new.ea_n / FAMILIES[new.family].ea_n
     # Friction makes a woven string look stiffer, never softer.

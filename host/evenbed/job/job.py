@@ -30,6 +30,8 @@ ITEMS = {
     marks.BROKEN: lists.BROKEN,
 }
 AFTER = {marks.INTAKE: marks.STRINGING, marks.CLOSING: marks.FINISHED, marks.GIVING_UP: marks.GIVEN_UP}
+BETWEEN = ("unarmed", "slack", "referencing", "tripped", "booted_loaded")  # states of the head between two pulls
+LATER = ("choose", "tension", "break", "finish")  # what is asked with a string on the head is done once it is off
 GO_ON, AGAIN, TAKE_BACK, GIVE_UP = "go on", "again", "take back", "give up"
 
 
@@ -64,6 +66,7 @@ class Job:
         self._press_s: float | None = None
         self._last_s: float | None = None
         self._gap_told = False
+        self._later: list[tuple[str, dict[str, Any]]] = []
         self._force_n: float | None = None
         if before:
             self._resume()
@@ -142,6 +145,10 @@ class Job:
                 s.of[name] = marks.HELD  # seen, not written: it is over with the pull
         elif says in ("tripped", "frozen"):
             self._press_s = None
+        if says in BETWEEN and self._later:
+            later, self._later = self._later, []
+            for action, values in later:
+                self.act(now_s, action, **values)
 
     def _record(self, now_s: float, record: dict[str, Any]) -> None:
         s = self.state
@@ -213,8 +220,11 @@ class Job:
         do = known.get(action)
         if do is None:
             self._say(f"'{action}' is nothing that a job knows.")
-            return
-        do(now_s, **values)
+        elif action in LATER and self.head_state not in BETWEEN:
+            self._later.append((action, values))
+            self._say("Noted: as soon as this string is off the head.")
+        else:
+            do(now_s, **values)
 
     def _go_on(self, now_s: float) -> None:
         s = self.state
@@ -337,7 +347,7 @@ class Job:
 
     def _between(self) -> bool:
         """Is the head between two pulls? Else say so."""
-        if self.head_state in ("unarmed", "slack", "referencing", "tripped", "booted_loaded"):
+        if self.head_state in BETWEEN:
             return True
         self._say("A string is on the head: that waits until it is off.")
         return False
