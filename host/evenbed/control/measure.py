@@ -107,12 +107,14 @@ class Listening:
     def cell(self) -> CellRating:
         """Ask for the cell's rating and the highest limit that may be proposed. Raises MeasureError if no answer comes."""
         self._rating = None
-        self.session.ask(time.monotonic(), "cell")
+        seq = self.session.ask(time.monotonic(), "cell")
         until = time.monotonic() + ANSWER_S
         while time.monotonic() < until:
             self.readings(0.05)
             if self._rating is not None:
                 return self._rating
+            if isinstance(self._answers.pop(seq, None), No):
+                raise MeasureError("The board does not know of its cell's rating: its firmware is older. Flash it anew.")
         raise MeasureError("The board has not answered 'cell'. Check the cable, then try again.")
 
     def refresh(self) -> Limits | None:
