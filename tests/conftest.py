@@ -1,4 +1,4 @@
-"""No test writes into the user's own records."""
+"""No test writes into the user's own records, or reads the user's own rig.toml."""
 
 from __future__ import annotations
 
@@ -12,4 +12,5 @@ def records_of_their_own(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Pat
     """The folder that everything started by this test keeps its records in."""
     where = tmp_path / "records"
     monkeypatch.setenv("EVENBED_RECORDS", str(where))
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     return where

@@ -1,4 +1,4 @@
-"""Commands for building a rig: size."""
+"""Commands for building a rig: size, commission."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from evenbed.cli.options import RECORDS
 from evenbed.units import UNITS
 
 
@@ -24,3 +25,29 @@ def size(rig: Path | None, trial: tuple[str, ...], write: bool, why: bool, unit:
     from evenbed.cli.size import SizeRequest, run
 
     raise SystemExit(run(SizeRequest(rig, trial, write, why, unit)))
+
+
+@click.command()
+@click.option("--port", help="The board's serial port; without it plug the board in when asked.")
+@click.option("--sim", is_flag=True, help="A simulated rig, and simulated hands that do what is asked.")
+@click.option("--mistake", metavar="NAME", help="With --sim: a mistake to find, such as motor-reversed; 'help' names them.")
+@click.option("--from", "begin_at", default="port", show_default=True, metavar="STEP", help="Begin at this step.")
+@click.option("--rig", type=click.Path(dir_okay=False, path_type=Path), help="The rig.toml for the results; else yours.")
+@click.option("--unit", type=click.Choice(UNITS), default="N", show_default=True, help="Unit of the forces shown.")
+@RECORDS
+def commission(
+    port: str | None, sim: bool, mistake: str | None, begin_at: str, rig: Path | None, unit: str, records: Path | None
+) -> None:
+    """First start of a rig, guided, from cold.
+
+    Steps: port, inputs, reading, rate, direction, switches, travel, stiffness, delay, limits, holding, trip. Each can be
+    repeated, or passed over with its reason; results go into rig.toml with their date. Nothing moves without a press of
+    the pedal.
+    """
+    from evenbed.cli.commission import CommissionRequest, run
+
+    if sim and port:
+        raise click.UsageError("Either --port or --sim.")
+    if mistake and not sim:
+        raise click.UsageError("--mistake is for --sim: a real rig brings its own.")
+    raise SystemExit(run(port, sim, CommissionRequest(rig, records, begin_at, mistake, unit)))

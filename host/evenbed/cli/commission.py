@@ -155,6 +155,8 @@ def _rig_file(request: CommissionRequest, sim: bool, stack: contextlib.ExitStack
         path = Path(stack.enter_context(tempfile.TemporaryDirectory())) / "rig.toml"
     else:
         path = where(request.rig)
+        if sim and path.resolve() == where().resolve():
+            raise ValueError(f"{path} is your own rig: a simulated one writes its results into another file (--rig FILE)")
     return path, read(path) if path.exists() else default_rig()
 
 
@@ -163,9 +165,10 @@ def _rim(port: str | None, sim: bool, request: CommissionRequest, view: View, ke
         return PortRim(port or find_port(view.tell), folder(request.records), keys)
     from evenbed.cli.commission_sim import SimRim
 
+    rim = SimRim(request.mistake, seed=request.seed)
     seeded = f", with a mistake ({request.mistake})" if request.mistake else ""
     view.tell(f"A simulated rig{seeded}; simulated hands do what is asked. Time runs as fast as it can.")
-    return SimRim(request.mistake, seed=request.seed)
+    return rim
 
 
 def _follow(window: Window, view: View) -> int | None:
@@ -204,7 +207,7 @@ def _close(steps: Commissioning, rim: Rim, request: CommissionRequest, path: Pat
     if rim.simulated:
         values["simulated"] = True
     number, why_not = keep(folder(request.records), "commission", None, "pass" if steps.passed else "fail", says, values)
-    view.tell(f"{says} {f'Kept as measurement {number}.' if number is not None else why_not}")
+    view.tell(textwrap.fill(f"{says} {f'Kept as measurement {number}.' if number is not None else why_not}", WIDTH))
     return code if code is not None else 0 if steps.passed else 3
 
 

@@ -147,19 +147,22 @@ class PortRim:
         self._hearing = Hearing()
         self._moving: ControlRim | None = None
         self._keeper: Keeper | None = None
-        self.listen()
+        self._open(0.0)
 
     def listen(self) -> None:
         """Only listen from now on. Raises RimError."""
         self._let_go()
         self._hearing = Hearing()
-        until = time.monotonic() + RETRY_S
+        self._open(RETRY_S)
+
+    def _open(self, patience_s: float) -> None:
+        until = time.monotonic() + patience_s
         while True:
             try:
                 self._port = open_port(self._port_name)
                 return
             except PortError as e:
-                if time.monotonic() > until:
+                if time.monotonic() >= until:
                     raise RimError(str(e)) from None
                 time.sleep(TICK_S)
 

@@ -21,6 +21,7 @@ from evenbed.units import show_force
 from evenbed.work import jobs
 from evenbed.work.desk import Desk, DeskError
 from evenbed.work.jobs import Begun, JobError
+from evenbed.work.mechanics import mechanics
 from evenbed.work.session import JobSession
 
 PACE = {"real": 1.0, "short": 3.0, "none": 0.0}
@@ -122,7 +123,9 @@ def _run(at: Where, begin: Callable[[Jobs, Rig, Twin | None], Begun], twin_of: i
             manner = Manner(unit, at.sounds, at.speak)
             if at.port is None:
                 return _simulated(begun, top.force_n, kept, twin, manner, at)
-            desk = stack.enter_context(Desk(at.port, top.force_n, where, unit, despite_check=at.despite_check))
+            desk = stack.enter_context(
+                Desk(at.port, top.force_n, where, unit, despite_check=at.despite_check, mechanics=mechanics(rig))
+            )
             for said in desk.said:
                 print(f"! {said}")
             code = work(JobSession(begun.number, begun.job, kept, desk.client, twin), desk.client, manner)

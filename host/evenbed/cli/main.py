@@ -27,6 +27,7 @@ for command in (
     afterwards.jobs,
     afterwards.report,
     afterwards.tone,
+    building.commission,
     building.size,
     measuring.calibrate,
     measuring.calibrations,

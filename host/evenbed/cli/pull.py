@@ -22,7 +22,9 @@ from evenbed.head.types import Ask, Pull
 from evenbed.job.ceiling import Ceiling, CeilingError, Frame, Planned, session_ceiling
 from evenbed.record.keeping import Keeper, what_happened
 from evenbed.record.store import folder
+from evenbed.rig import RigError, load
 from evenbed.units import show_force
+from evenbed.work.mechanics import mechanics
 from evenbed.work.readiness import Readiness, readiness
 
 NO_POWER = (
@@ -255,7 +257,8 @@ def run(request: PullRequest, port: str | None) -> int:
         return 2
     try:
         top = ceiling(request)
-    except CeilingError as e:
+        known = mechanics(load()) if port is not None else None
+    except (CeilingError, RigError) as e:
         print(f"evenbed pull: {e}", file=sys.stderr)
         return 2
     simulated = port is None
@@ -274,7 +277,9 @@ def run(request: PullRequest, port: str | None) -> int:
         try:
             keeper = Keeper(where)
             stack.callback(keeper.close)
-            client = ControlClient(port, top.force_n, records=keeper.socket, simulated=simulated or None, known=ready.known)
+            client = ControlClient(
+                port, top.force_n, known, records=keeper.socket, simulated=simulated or None, known=ready.known
+            )
         except (OSError, AttributeError):
             print("evenbed pull needs Linux for its control process; this system has no sequenced-packet sockets.")
             return 1
