@@ -104,14 +104,14 @@ ALL: tuple[Entry, ...] = (
     _board(
         faults.EMERGENCY_STOP,
         f"Emergency stop. The drive has no power; the last reading was {{force_n}} {_READ}.",
-        "Make the place safe. Nothing moves by itself; the carriage's position is not known any more. To let the string "
-        "down, turn the hand knob; or release the button and hold the pedal. If nobody pressed it, the spring pack has yielded.",
+        "Make the place safe. Nothing moves by itself; the carriage's position is unknown now. To let the string down, turn "
+        "the hand knob; or release the button and hold the pedal. If nobody pressed it, the spring pack has yielded.",
     ),
     _board(
         faults.SUPPLY_LOST,
         f"The drive's supply is gone; the last reading was {{force_n}} {_READ}.",
-        "Check the supply, its fuse and its on-button. Nothing moves when it comes back. To let the string down, turn the hand knob; or, "
-        "with the supply back, hold the pedal.",
+        "Check the supply, its fuse and its on-button. Nothing moves when it comes back. To let the string down, turn the "
+        "hand knob; or, with the supply back, hold the pedal.",
     ),
     _board(
         faults.PRESSED,
