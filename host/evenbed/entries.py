@@ -104,8 +104,8 @@ ALL: tuple[Entry, ...] = (
     _board(
         faults.EMERGENCY_STOP,
         f"Emergency stop. The drive has no power; the last reading was {{force_n}} {_READ}.",
-        "Make the place safe. Nothing moves by itself; the carriage's position is unknown now. To let the string down, turn "
-        "the hand knob; or release the button and hold the pedal. If nobody pressed it, the spring pack has yielded.",
+        "Make the place safe. Nothing moves by itself; the carriage's position is unknown now. To let the string down, "
+        "turn the hand knob; or release the button and hold the pedal. If nobody pressed it, the spring pack has yielded.",
     ),
     _board(
         faults.SUPPLY_LOST,

@@ -162,7 +162,8 @@ class Proving:
             elif dead:
                 self._part = 2
                 self.told.append(
-                    f"The supply died {m.t_s - self._mark:.2f} s after the button. Release it; then switch the drive on, if it has an on-button."
+                    f"The supply died {m.t_s - self._mark:.2f} s after the button. Release it; then switch the drive on, "
+                    "if it has an on-button."
                 )
             elif m.t_s - self._mark > SUPPLY_S:
                 self._end(
