@@ -1,4 +1,4 @@
-"""Commands for building a rig: size, commission."""
+"""Commands for building a rig: size, flash, commission."""
 
 from __future__ import annotations
 
@@ -25,6 +25,28 @@ def size(rig: Path | None, trial: tuple[str, ...], write: bool, why: bool, unit:
     from evenbed.cli.size import SizeRequest, run
 
     raise SystemExit(run(SizeRequest(rig, trial, write, why, unit)))
+
+
+@click.command()
+@click.option("--port", metavar="PORT", help="The board's USB serial port; without it, the only one like a board.")
+@click.option(
+    "--pins",
+    metavar="FILE",
+    help="Put this pins file on the board ('reference': the reference board's); else its own stays.",
+)
+@click.option("--dry-run", is_flag=True, help="Show what would be copied, and copy nothing.")
+@click.option("--no-string", is_flag=True, help="I have looked: nothing is in the gripper. For a board that cannot tell.")
+@click.option("--unit", type=click.Choice(UNITS), default="N", show_default=True, help="Unit of the forces shown.")
+def flash(port: str | None, pins: str | None, dry_run: bool, no_string: bool, unit: str) -> None:
+    """Put the firmware on the board: copy what differs, verify it, start it.
+
+    MicroPython has to be on the board; if it is not, this says how to put it there. A board that is armed, moving or under
+    load is refused. Its calibration stays, and so do its pins without --pins. Stopped in the middle, the board does
+    nothing until this is run again.
+    """
+    from evenbed.cli.flash import FlashOptions, run
+
+    raise SystemExit(run(FlashOptions(port, pins, dry_run, no_string, unit)))
 
 
 @click.command()

@@ -63,8 +63,5 @@ def run(options: FlashOptions) -> int:
         Flashing(FlashRequest(port, pins, options.dry_run, options.no_string, options.unit), print).run()
     except (FlashError, PortError) as e:
         print(f"evenbed flash: {e}")
-        return 1
-    except KeyboardInterrupt:
-        print("\nStopped; nothing was changed.")
-        return 130
+        return 130 if getattr(e, "stopped", False) else 1
     return 0

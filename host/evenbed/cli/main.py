@@ -28,6 +28,7 @@ for command in (
     afterwards.report,
     afterwards.tone,
     building.commission,
+    building.flash,
     building.size,
     measuring.calibrate,
     measuring.calibrations,
