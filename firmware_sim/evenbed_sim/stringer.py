@@ -31,6 +31,10 @@ class Habits:
     after_clamp_s: float = 0.6
     clamp_slips_above_n: float | None = None
     forgets_clamp: bool = False
+    double_taps: bool = False
+    lean_mm: float = 0.0  # path gained by a push on the bed during the hold, > 0 if there is one
+    lean_s: float = 0.8
+    lets_down: bool = False  # holds the pedal instead of setting a clamp: the string is taken back
 
 
 class Stringer:
@@ -91,8 +95,7 @@ class Stringer:
                 self._letting_down = False
                 self.rig.press_pedal(False)
                 self._note(t, "lets go of the pedal")
-                self._doing = "rest"
-                self.done = self.pulls_wanted
+                self._let_down(t)
             self._lamp_since_s = t
             return False
         if t - self._lamp_since_s > 2.5 and not self._letting_down:
@@ -102,6 +105,11 @@ class Stringer:
         elif self._letting_down and t - self._lamp_since_s > 2.8:
             self.rig.press_pedal(t - self._lamp_since_s < 10.5)
         return True
+
+    def _let_down(self, t: float) -> None:
+        """A string has come down after a stop."""
+        self._doing = "rest"
+        self.done = self.pulls_wanted
 
     def _quiet(self, t: float, for_s: float) -> bool:
         return t - self._quiet_since_s > for_s
@@ -144,6 +152,15 @@ class Stringer:
 
     def _release(self, t: float) -> None:
         self.rig.press_pedal(False)
+        self._do("second_tap" if self.habits.double_taps else self._after_tap, 0.3)
+
+    def _second_tap(self, t: float) -> None:
+        self._note(t, "taps a second time")
+        self.rig.press_pedal(True)
+        self._do("second_release", self.habits.tap_s)
+
+    def _second_release(self, t: float) -> None:
+        self.rig.press_pedal(False)
         self._do(self._after_tap, 0.3)
 
     def _drawing(self, t: float) -> None:
@@ -159,15 +176,21 @@ class Stringer:
     def _handed_over(self, t: float) -> None:
         if not self._quiet(t, 0.4):
             return
-        if not self.habits.straighten:
-            self._do("clamp", self.habits.wait_s)
-            return
         h = self.habits
+        if h.lean_mm:
+            self._note(t, "leans on the strings")
+            self.rig.flush()
+            self.rig.plant.add_path(h.lean_mm, 0.3)
+            self.rig.plant.add_path(0.0, h.lean_s)
+            self.rig.plant.add_path(-h.lean_mm, 0.3)
+        if not h.straighten:
+            self._do("clamp", h.wait_s + (h.lean_s + 0.6) * bool(h.lean_mm))
+            return
         self._note(t, "straightens")
         self.rig.flush()
         self.rig.plant.add_path(h.push_mm, h.push_s)
         self.rig.plant.add_path(-h.feed_mm, h.feed_s)
-        self._do("straightened", h.push_s + h.feed_s + 0.2)
+        self._do("straightened", h.push_s + h.feed_s + 0.2 + (h.lean_s + 0.6) * bool(h.lean_mm))
 
     def _straightened(self, t: float) -> None:
         if self._quiet(t, 0.4):

@@ -14,13 +14,23 @@ from evenbed.job.forecast_strings import FAMILIES
 
 OUTER_MM = 150.0  # frame to gripper: typical, invented; it only has to be the same for all pulls of a job
 LEAST_NEIGHBOURS = 3
+NEAREST = 6  # neighbours of about its length: a toe in the curve of force counts for more on a short string
 SPREADS = 5.0  # standard deviations of the neighbours
 MAD_TO_SD = 1.4826  # of a normal distribution
-# By how much a figure may differ from the median of its neighbours before anybody is asked: above what the simulated good
-# stringer scatters in 200 jobs, so that there is less than one false question in two racquets.
-FLOORS = {"stiffness": 0.22, "draw": 0.16, "take_up": 2.2}
+# By how much a figure may differ from the median of its neighbours before anybody is asked, (mains, crosses): shares, and
+# mm for the take-up. Above what a simulated good stringer scatters, so that there is less than one false question in two
+# racquets. A first pull after arming anew knows the delay of its readings badly and looks up to a fifth too soft.
+FLOORS = {
+    "stiff": (0.15, 0.18),
+    "soft": (0.27, 0.30),
+    "long draw": (0.12, 0.18),
+    "short draw": (0.11, 0.12),
+    "take-up": (0.9, 2.2),
+}
+SHORT_HOLD = 0.6  # of the neighbours' time: held for less, a string loses more than they do
 # How far the stiffness of a string may be from what is remembered of its family: only an outright wrong string shows.
-WRONG_STRING = 1.9
+WRONG_STRING = 1.5
+WOVEN_STIFFER = 1.3  # a cross is that much stiffer at most, by friction
 
 
 @dataclass(frozen=True)
@@ -50,6 +60,8 @@ class Measured:
     take_up_mm: float | None
     again: bool = False  # pulled a second time: it is stretched already, and no measure for others
     questioned: bool = False
+    held_s: float | None = None  # from the reference to the clamp
+    moved: tuple[str, ...] | None = None  # what hands did while it was held, as the head names it; None if not known
 
     @property
     def ea_n(self) -> float | None:
@@ -72,27 +84,34 @@ def friction(new: Measured, before: Sequence[Measured]) -> float | None:
 
 
 def unlike(new: Measured, before: Sequence[Measured]) -> Question | None:
-    """Ask, if a pull is unlike its neighbours: same kind, same piece, not questioned themselves. None if all is well."""
-    if new.again:
+    """Ask, if a pull is unlike its neighbours: same kind, same piece, about its length, not questioned themselves. None if
+    all is well."""
+    if new.again or _came_along(new, before):
         return None
     same = [m for m in before if m.woven == new.woven and m.piece == new.piece and not m.again and not m.questioned]
     if len(same) < LEAST_NEIGHBOURS:
         return _wrong_string(new)
-    stiff = _against("stiffness", new.ea_n, [m.ea_n for m in same])
-    draw = _against("draw", new.give, [m.give for m in same])
+    near = sorted(same, key=lambda m: abs(m.length_mm - new.length_mm))[:NEAREST]
+    stiff = _against(new, "stiff", "soft", new.ea_n, [m.ea_n for m in near])
+    draw = _against(new, "long draw", "short draw", new.give, [m.give for m in near])
     if draw is not None and draw > 0.0:
-        return _question(new, "long draw", draw, same, "a hole missed, slack left in the bed, or the last clamp slipped")
+        return _question(new, "long draw", draw, near, "a hole missed, slack left in the bed, or the last clamp slipped")
     if draw is not None or (stiff is not None and stiff > 0.0):
         share = draw if draw is not None else stiff
         assert share is not None
         name = "short draw" if draw is not None else "stiff"
-        return _question(new, name, share, same, "caught on a snag or round a wrong hole, or another string")
+        return _question(new, name, share, near, "caught on a snag or round a wrong hole, or another string")
     if stiff is not None:
-        return _question(new, "soft", stiff, same, "slack or a slipping clamp behind it, or another string")
-    return _take_up(new, same)
+        return _question(new, "soft", stiff, near, "slack or a slipping clamp behind it, or another string")
+    return _take_up(new, near) or _handled(new, near)
 
 
-def _against(name: str, value: float | None, others: Sequence[float | None]) -> float | None:
+def _came_along(new: Measured, before: Sequence[Measured]) -> bool:
+    """Was it loaded before, round a turn, by the pull of another? Then it is stretched already."""
+    return any(new.label != m.label and new.label in m.label.split(" and ") for m in before)
+
+
+def _against(new: Measured, above: str, below: str, value: float | None, others: Sequence[float | None]) -> float | None:
     """By which share ``value`` is off the median of the others, if by more than may be; else None."""
     known = [v for v in others if v]
     if value is None or len(known) < LEAST_NEIGHBOURS:
@@ -100,24 +119,47 @@ def _against(name: str, value: float | None, others: Sequence[float | None]) -> 
     middle = statistics.median(known)
     spread = MAD_TO_SD * statistics.median(abs(v - middle) for v in known) / middle
     off = value / middle - 1.0
-    return off if abs(off) > max(FLOORS[name], SPREADS * spread) else None
+    return off if abs(off) > max(FLOORS[above if off > 0.0 else below][new.woven], SPREADS * spread) else None
 
 
-def _take_up(new: Measured, same: Sequence[Measured]) -> Question | None:
-    known = [m.take_up_mm for m in same if m.take_up_mm is not None]
+def _take_up(new: Measured, near: Sequence[Measured]) -> Question | None:
+    known = [m.take_up_mm for m in near if m.take_up_mm is not None]
     if new.take_up_mm is None or len(known) < LEAST_NEIGHBOURS:
         return None
     middle = statistics.median(known)
     spread = MAD_TO_SD * statistics.median(abs(v - middle) for v in known)
     off = new.take_up_mm - middle
-    if off < max(FLOORS["take_up"], SPREADS * spread):
+    if off < max(FLOORS["take-up"][new.woven], SPREADS * spread):
         return None
     return Question(
         "take-up",
         f"{new.label} took up {new.take_up_mm:.1f} mm while it was held, its neighbours {middle:.1f} mm: the last clamp "
-        "or the gripper may have slipped. Look at both.",
+        "or the gripper may have slipped. Look at both, and at the string before it.",
         (("go on", "it is as it should be"), ("again", "pull it once more")),
         values={"take_up_mm": new.take_up_mm, "usual_mm": middle},
+    )
+
+
+def _handled(new: Measured, near: Sequence[Measured]) -> Question | None:
+    """What hands left out."""
+    if new.woven and new.moved == () and sum(bool(m.moved) for m in near) >= LEAST_NEIGHBOURS:
+        return Question(
+            "not straightened",
+            f"{new.label} was not straightened while it was held, its neighbours were: friction keeps its far end looser.",
+            (("go on", "it is as it should be"), ("again", "pull it once more")),
+        )
+    held = [m.held_s for m in near if m.held_s is not None]
+    if new.held_s is None or len(held) < LEAST_NEIGHBOURS:
+        return None
+    usual = statistics.median(held)
+    if new.held_s > SHORT_HOLD * usual:
+        return None
+    return Question(
+        "clamped early",
+        f"{new.label} was clamped after {new.held_s:.1f} s at its reference, its neighbours after {usual:.1f} s: it will "
+        "lose more than they do.",
+        (("go on", "it is as it should be"), ("again", "pull it once more")),
+        values={"held_s": new.held_s, "usual_s": usual},
     )
 
 
@@ -141,7 +183,7 @@ def _wrong_string(new: Measured) -> Question | None:
         return None
     ratio = new.ea_n / FAMILIES[new.family].ea_n
     # Friction makes a woven string look stiffer, never softer.
-    high = WRONG_STRING * (1.5 if new.woven else 1.0)
+    high = WRONG_STRING * (WOVEN_STIFFER if new.woven else 1.0)
     if 1.0 / WRONG_STRING < ratio < high:
         return None
     return Question(

@@ -1,0 +1,94 @@
+"""The strings of a racquet's plan for a rig on the real clock: whoever works the pedal, the next one is in the gripper.
+
+The rig does not know what the program at the other end of its port wants. It follows the plan, and is told where that has
+gone another way: ``choose``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from evenbed.job.marks import Done
+from evenbed.job.planned import Plan
+
+from evenbed_sim.habits import GOOD
+from evenbed_sim.rig import Rig
+from evenbed_sim.scenarios.racquet_bed import Kind, RacquetBed, Task
+from evenbed_sim.stringer import Habits
+
+WAYS = "'again' (the last one once more), 'back' (take the last one back), 'string 7' (take pull 7 of the plan next)"
+
+
+class PlanStrings:
+    """See ``racquet_hands.Strings``. ``log`` says what is put into the gripper, with the time in s."""
+
+    def __init__(self, rig: Rig, plan: Plan, seed: int = 1, habits: Sequence[str] = (GOOD,), done: int = 0) -> None:
+        """``done``: so many pulls of the plan are in the bed already. Raises ValueError for an unknown habit, or for more
+        pulls than the plan has."""
+        if done > len(plan.pulls):
+            raise ValueError(f"this racquet has {len(plan.pulls)} pulls, {done} of them cannot be done")
+        made = [Done(p, {}, None, False, "") for p in plan.pulls[:done]]
+        self.bed = RacquetBed(plan, seed, habits, done=made)
+        self.log: list[tuple[float, str]] = []
+        self._rig = rig
+        self._begun_s = self.bed.begins_s
+        self._left = list(plan.pulls[done:])
+        self._done = list(plan.pulls[:done])
+        self._kind: Kind = "pull"
+        self._habits = Habits()
+        self._told = 0
+
+    @property
+    def over(self) -> bool:
+        """Is every string in the bed?"""
+        return not self._left and self._kind == "pull"
+
+    def thread(self, t_s: float) -> tuple[Habits | None, bool]:
+        """See ``racquet_hands.Strings``."""
+        if self.over:
+            return None, False
+        pull = self._left[0] if self._kind == "pull" else self._done[-1]
+        task = Task(pull, self._kind, pull.target_n)
+        if task == self.bed.task:
+            return self._habits, False
+        strand, self._habits = self.bed.grip(task, t_s + self._begun_s)
+        self._rig.mount(strand)
+        what = {"pull": "is in the gripper", "again": "once more: its tail is in the gripper", "back": "to be taken back"}
+        self.log.append((t_s, f"{pull.label} {what[self._kind]}"))
+        self._tell_habits(t_s)
+        return self._habits, True
+
+    def _tell_habits(self, t_s: float) -> None:
+        for played in self.bed.played[self._told :]:
+            self.log.append((t_s, f"HABIT {played.habit} {played.detail}".rstrip()))
+        self._told = len(self.bed.played)
+
+    def let_off(self, t_s: float) -> None:
+        """See ``racquet_hands.Strings``."""
+        task, strand = self.bed.task, self.bed.strand
+        self.bed.let_off(t_s + self._begun_s)
+        if task is None or strand is None:
+            return
+        if task.kind == "back" and task.pull.name not in self.bed.loaded:
+            self._left.insert(0, self._done.pop())
+        elif task.kind == "pull" and strand.clamped:
+            self._done.append(self._left.pop(0))
+        self._kind = "pull"
+
+    def choose(self, words: str, force_n: float) -> str:
+        """Another string next: ``WAYS``; what was done. Only while nothing is on the head."""
+        if force_n > 5.0:
+            return "a string is on the head: that waits until it is off"
+        word, _, number = words.strip().partition(" ")
+        if word in ("again", "back") and not number:
+            if not self._done:
+                return "no string is in the bed yet"
+            self._kind = "again" if word == "again" else "back"
+        elif word == "string" and number.isdigit() and any(p.number == int(number) for p in self._left):
+            at = next(i for i, p in enumerate(self._left) if p.number == int(number))
+            self._left.insert(0, self._left.pop(at))
+            self._kind = "pull"
+        else:
+            return f"not understood; there are {WAYS}"
+        self.bed.task = self.bed.strand = None
+        return f"{word}, then"

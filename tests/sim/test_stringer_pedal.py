@@ -1,0 +1,144 @@
+"""Hands without a foot on a rig whose pedal somebody else works, and the lines that ``evenbed simrig`` takes for it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from evenbed.cli.simhands import HandsError, Work
+from evenbed.cli.simrig import Cast, SimrigRequest, planned
+from evenbed.head.types import Pull
+from evenbed_sim.faults import FaultPlayer
+from evenbed_sim.rig import Rig
+from evenbed_sim.scenarios.plan_strings import PlanStrings
+from evenbed_sim.scenarios.virtual import VirtualRun
+
+DEMO = Path("demo-six-by-seven")
+LONGEST_S = 40.0
+
+
+class Pedalled:
+    """A rig as ``evenbed simrig`` builds it, on the virtual clock, with a head that wants one pull after another."""
+
+    def __init__(self, request: SimrigRequest, reference_n: float = 215.75) -> None:
+        plan = planned(request).rig
+        self.rig = Rig(plan.plant(), plan.params(), seed=plan.seed)
+        self.cast = Cast.of(request, self.rig, plan, FaultPlayer(self.rig, [], seed=plan.seed))
+        self.run = VirtualRun(self.rig, 250.0)
+        self.run.on_line = self._plan
+        self._pull = Pull(reference_n, family="nylon")
+        self.cast.connected(self.rig, plan, False)
+        self.work = self.cast.work
+        assert self.work is not None
+        self.until(lambda: self.state == "unarmed")
+
+    def _plan(self, now_s: float) -> None:
+        head = self.run.loop.head
+        if head is not None and head.pull is None and head.state in ("unarmed", "slack"):
+            head.plan(self._pull)
+
+    @property
+    def state(self) -> str:
+        """That of the head."""
+        head = self.run.loop.head
+        return head.state if head is not None else ""
+
+    @property
+    def said(self) -> list[str]:
+        """What the hands have said."""
+        assert self.work is not None
+        return [what for who in self.work.logs for _, what in who.log]
+
+    def until(self, done: Callable[[], bool]) -> None:
+        """Go on until it is done."""
+        assert self.run.run(self.rig.t_us * 1e-6 + LONGEST_S, done), (self.state, self.said)
+
+    def wait(self, for_s: float) -> None:
+        """Let time pass."""
+        self.run.run(self.rig.t_us * 1e-6 + for_s)
+
+    def arm(self) -> None:
+        """The pedal held, by lines."""
+        self.wait(1.0)
+        assert self.cast.do("down") == ""
+        self.wait(2.4)
+        self.cast.do("up")
+        self.until(lambda: self.state == "slack")
+        self.wait(1.2)
+
+    def draw(self) -> None:
+        """A tap, and another one once the clamp is set."""
+        before = self.said.count("the clamp is set: tap")
+        self.cast.do("t")
+        self.until(lambda: self.said.count("the clamp is set: tap") > before)
+        self.wait(0.5)
+        self.cast.do("t")
+        self.until(lambda: self.state == "slack")
+        self.wait(2.5)
+
+
+def test_the_foot_draws_and_the_hands_do_the_rest() -> None:
+    at = Pedalled(SimrigRequest(hands="pedal", racquet=DEMO, seed=3))
+    strings = at.work.strings if at.work else None
+    assert isinstance(strings, PlanStrings)
+    at.arm()
+    at.draw()
+    at.draw()
+    assert [p.label for p in strings.bed.peaks] == ["main 1 left", "main 1 right"]
+    assert at.said.count("opens the previous clamp") == 1  # the first string has none
+    assert at.said[-1] == "main 2 left is in the gripper"
+    assert at.cast.do("again") == "again, then"
+    at.wait(1.5)
+    assert at.said[-1] == "main 1 right once more: its tail is in the gripper"
+    assert at.cast.do("string 4") == "string, then"
+    at.wait(1.5)
+    assert at.said[-1] == "main 2 right is in the gripper"
+    assert "not understood" in at.cast.do("sing") and "string 7" in at.cast.do("sing")
+
+
+def test_a_string_let_down_by_the_foot_is_drawn_again() -> None:
+    at = Pedalled(SimrigRequest(hands="pedal", racquet=DEMO, seed=3))
+    at.arm()
+    at.cast.do("t")
+    at.until(lambda: at.state == "holding")
+    at.cast.do("h")
+    at.until(lambda: at.state == "slack")
+    at.wait(4.0)
+    assert at.said[-2:] == ["the string was let down", "main 1 left is in the gripper"]
+    at.draw()
+    assert [p.label for p in at.work.strings.bed.peaks] == ["main 1 left"]  # type: ignore[union-attr]
+
+
+def test_without_a_racquet_the_same_string_comes_again() -> None:
+    at = Pedalled(SimrigRequest(hands="pedal", seed=3))
+    at.arm()
+    first = at.rig.plant
+    at.draw()
+    assert at.rig.plant is not first
+    assert "'down' and 'up'" in at.cast.do("string 4")
+
+
+def test_a_racquet_of_which_a_part_is_done() -> None:
+    rig = Rig(planned(SimrigRequest()).rig.plant())
+    work = Work(rig, planned(SimrigRequest()).rig, None, "pedal", DEMO, "good", 6)  # type: ignore[arg-type]
+    work.next_string()
+    assert work.strings.log[-1][1] == "cross 1 is in the gripper"
+    assert len(work.strings.bed.loaded) == 6  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize(
+    ("request_", "why"),
+    [
+        (SimrigRequest(racquet=Path("no-such-racquet")), "no such file"),
+        (SimrigRequest(racquet=DEMO, habit="yawns"), "no habit 'yawns'"),
+        (SimrigRequest(racquet=DEMO, done=14), "13 pulls"),
+        (SimrigRequest(habit="snag"), "needs a racquet"),
+        (SimrigRequest(hands="pedal", habit="snag"), "needs a racquet"),
+    ],
+)
+def test_what_cannot_be_is_said(request_: SimrigRequest, why: str) -> None:
+    plan = planned(request_).rig
+    rig = Rig(plan.plant())
+    with pytest.raises(HandsError, match=why):
+        Cast.of(request_, rig, plan, FaultPlayer(rig, []))
