@@ -17,14 +17,22 @@ from chip import asm
 from chip.pads import CLOCK, PAD_RESET, US, Pads
 
 BATCH = 1000  # cycles that the emulator runs at one go
+TURN = 1200  # cycles: programs that look at pins in two or three instructions of 1 us are where they were
 TXF, RXF, CTRL, MEM = 0x10, 0x20, 0x00, 0x48
+
+
+class Unflashed(RP2040):
+    """One whose flash of 16 MiB nobody reads: it need not be filled."""
+
+    def reset(self, *, preserve_flash: bool = False, from_watchdog: bool = False) -> None:
+        super().reset(preserve_flash=True, from_watchdog=from_watchdog)
 
 
 class Chip(Pads):
     """One RP2040, as far as pins and PIO go."""
 
     def __init__(self) -> None:
-        mcu = RP2040()
+        mcu = Unflashed()
         mcu.simulator = object()  # the clock is ours
         self.one, self.two = mcu.pio
         self._following = False
@@ -33,6 +41,7 @@ class Chip(Pads):
         self.loaded: dict[tuple[int, str], int] = {}
         self.at: list[tuple[int, Callable[[], None]]] = []
         self.dog_ms = 0
+        self.hz = 125_000_000  # what machine.freq() says; the emulation runs at CLOCK
         self.fed_cycle = 0
         super().__init__(mcu)
         self.modules = modules(self)
@@ -58,6 +67,8 @@ class Chip(Pads):
         while self.cycle < end:
             until = min(end, self.at[0][0]) if self.at else end
             left = until - self.cycle
+            if pulses.waiting and left >= 4 * TURN:
+                left -= self._turns(left)
             while left > 0:
                 if left >= BATCH and pulses.enabled and not pulses.waiting:
                     one._step_batch()
@@ -69,6 +80,30 @@ class Chip(Pads):
             self._follow_up()
             while self.at and self.at[0][0] <= self.cycle:
                 self.at.pop(0)[1]()
+
+    def _turns(self, left: int) -> int:
+        """A state that came back comes back again while nothing else happens. Returns the cycles gone by."""
+        one = self.one
+        before = self._state()
+        end = one.cycle_fp + (TURN << 8)
+        while one.cycle_fp < end:
+            one.advance(min(max(one.next_due_fp + 255 - one.cycle_fp >> 8, 1), end - one.cycle_fp >> 8))
+        more = 0
+        if self._state() == before:
+            more = (left - TURN) // TURN * TURN << 8
+            one.cycle_fp += more
+            for machine in one.machines:
+                machine.next_due_fp += more
+            one.recompute_due()
+        return TURN + (more >> 8)
+
+    def _state(self) -> list[object]:
+        state: list[object] = [self.one.irq, self.one.pin_values]
+        for m in self.one.machines:
+            state += [m.enabled, m.waiting, m.pc, m.x, m.y, m.input_shift_reg, m.output_shift_reg]
+            state += [m.tx_fifo.item_count, m.rx_fifo.item_count]
+            state.append(m.next_due_fp - self.one.cycle_fp if m.enabled and not m.waiting else 0)
+        return state
 
     def _follow_up(self) -> None:
         two = self.two
@@ -82,6 +117,12 @@ class Chip(Pads):
 
     def run_us(self, us: float) -> None:
         self.run(round(us * US))
+
+    def freq(self, hz: int | None = None) -> int:
+        """machine.freq."""
+        if hz is not None:
+            self.hz = hz
+        return self.hz
 
     def spend(self) -> None:
         if self.cost:
@@ -117,6 +158,7 @@ class StateMachine:
                 self.pio.write_uint32(MEM + 4 * (chip.loaded[key] + i), word + chip.loaded[key] if jump else word)
         self.offset = chip.loaded[key]
         divider = CLOCK * 256 // freq
+        assert 256 <= divider <= 65536 * 256, "out of range"
         base = 0xC8 + 0x18 * self.index
         self.pio.write_uint32(base, divider << 8)
         wraps = self.offset + program.wrap << 12 | self.offset + program.wrap_target << 7
@@ -232,7 +274,7 @@ class Memory:
 
     def __init__(self, chip: Chip) -> None:
         self.chip = chip
-        self.other: dict[int, int] = {}
+        self.other = {0x40064000: 0x10B1}  # regulator: on, 1.10 V, in regulation (RP2040 data sheet, 2.10)
 
     def __getitem__(self, address: int) -> int:
         if address >> 20 in (0x502, 0x503):
@@ -310,10 +352,11 @@ def modules(chip: Chip) -> dict[str, ModuleType]:
     machine.WDT = lambda timeout: Dog(chip, timeout)  # type: ignore[attr-defined]
     machine.PWRON_RESET, machine.WDT_RESET = 1, 3  # type: ignore[attr-defined]
     machine.reset_cause = lambda: 1  # type: ignore[attr-defined]
-    machine.freq = lambda hz=CLOCK: hz  # type: ignore[attr-defined]
+    machine.freq = chip.freq  # type: ignore[attr-defined]
     micropython = ModuleType("micropython")
     micropython.kbd_intr = lambda code: None  # type: ignore[attr-defined]
     time = ModuleType("time")
+    time.sleep_ms = lambda ms: chip.run_us(1000 * ms)  # type: ignore[attr-defined]
     time.ticks_us = lambda: chip.cycle // US & 0x3FFFFFFF  # type: ignore[attr-defined]
     select = ModuleType("select")
     select.POLLIN, select.POLLOUT = 1, 4  # type: ignore[attr-defined]

@@ -4,12 +4,13 @@ Integers only and nothing allocated once built, so that a test may lock the heap
 the PIO tests do that. Install the modules before importing evenbed_pico.
 """
 
+import gc
 import sys
 
 from evenbed_fw import wire
 
 KINDS = []  # state machines, by number
-CLOCK = 125000000
+STEP_HZ = 50000000
 
 
 class World:
@@ -41,7 +42,7 @@ class World:
         room = 1073741823 - self.now
         self.now = us - room - 1 if us > room else self.now + us
         if self.left > 0:
-            rate = CLOCK // (266 + 3 * self.loops)
+            rate = STEP_HZ // (266 + 3 * self.loops)
             self.part += rate * us
             n = self.part // 1000000
             self.part -= n * 1000000
@@ -235,6 +236,8 @@ class Evening:
 
     def __init__(self, text: str, lock: "object") -> None:
         from evenbed_fw.board import Board
+
+        gc.collect()  # what importing leaves behind, before it lies between what stays
         from evenbed_pico import pico, pins
 
         pico.time = Clock  # type: ignore[assignment]
@@ -242,6 +245,7 @@ class Evening:
         self.lines = Lines()
         file = pins.BoardFile(text)
         assert file.wrong == "", file.wrong
+        gc.collect()  # as start.py
         self.hw = pico.Pico(file, self.lines, print)  # type: ignore[arg-type]
         self.board = Board(self.hw, file.settings, 1)
         self.lock = lock

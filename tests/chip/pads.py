@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-CLOCK = 125_000_000
-US = 125  # cycles
+CLOCK = 200_000_000
+US = CLOCK // 1_000_000  # cycles
 PAD_RESET = 0x56  # input enabled, pull-down, 4 mA, Schmitt: RP2040 data sheet, PADS_BANK0
 
 
 class Pads:
-    """Everything of a rig outside the chip ``mcu``. ``cycle`` and ``later`` are the clock's, 125 to the microsecond."""
+    """Everything of a rig outside the chip ``mcu``. ``cycle`` and ``later`` are the system clock's."""
 
     def __init__(self, mcu: Any) -> None:
         self.mcu = mcu

@@ -7,7 +7,7 @@ import itertools
 from types import ModuleType
 from typing import Any
 
-from chip.chip import Chip, Pin, on_chip
+from chip.chip import CLOCK, Chip, Pin, on_chip
 
 # Pins of evenbed_board.json.
 STEP, DIR, ENABLE, DATA, CLOCK_PIN = 2, 3, 4, 6, 7
@@ -35,6 +35,7 @@ class Bench:
         self.chip = Chip()
         quiet(self.chip)
         self.pio = load(self.chip, "pio_steps")
+        self.divider = CLOCK // self.pio.STEP_HZ
         module = load(self.chip, "motor")
         self.motor: Any = module.Motor(STEP, DIR, up, ESTOP, END_LOW, END_HIGH, end_steps, 96000)
         self.chip.cost = cost
@@ -48,7 +49,8 @@ class Bench:
         return [b - a for a, b in itertools.pairwise(rises)]
 
     def period(self, rate: int) -> int:
-        return int(self.pio.FIXED_CYCLES + self.pio.LOOP_CYCLES * self.pio.loops(rate))
+        """From pulse to pulse, in cycles of the system clock."""
+        return int(self.pio.FIXED_CYCLES + self.pio.LOOP_CYCLES * self.pio.loops(rate)) * self.divider
 
 
 __all__ = ["Bench", "Pin", "load", "quiet"]

@@ -49,20 +49,20 @@ def board_file(**changes: Any) -> str:
 class Rig:
     """A board on a string that begins at 150 steps; 40 counts a step are 7.3 N/mm."""
 
-    def __init__(self, **changes: Any) -> None:
+    def __init__(self, period_us: int = PERIOD_US, **changes: Any) -> None:
         self.chip = chip = Chip()
         quiet(chip)
         chip.cut(ENABLE)
-        self.converter = Converter(chip, DATA, CLOCK_PIN, PERIOD_US)
+        self.converter = Converter(chip, DATA, CLOCK_PIN, period_us)
         pins = load(chip, "pins")
-        self.file = pins.BoardFile(board_file(**({"settings": {"period_us": PERIOD_US}} | changes)))
+        self.file = pins.BoardFile(board_file(**({"settings": {"period_us": period_us}} | changes)))
         assert self.file.wrong == ""
         self.stream = Stream()
         self.port = load(chip, "port").Port(self.stream, self.stream, self.stream, self.stream)
         self.kept: list[str] = []
         self.hw: Any = load(chip, "pico").Pico(self.file, self.port, self.kept.append)
         self.board = Board(self.hw, self.file.settings, 1)
-        chip.cost = 250  # 2 us for each call of the chip's modules
+        chip.cost = 250  # 1.25 us for each call of the chip's modules
         self.seq = 0
         self.passes = 0
 
@@ -97,7 +97,7 @@ class Rig:
     def armed(self) -> Rig:
         self.file.settings.zero_counts = 20000
         self.say("hello", wire.PROTOCOL)
-        self.run(110)
+        self.run(110 if self.file.settings.period_us == PERIOD_US else 300)
         self.say("arm", 200000)
         self.run(5)
         assert self.state == safety.ARMED, self.lines()[-5:]
@@ -150,6 +150,10 @@ def test_a_draw_from_tap_to_standing_then_a_hang() -> None:
     assert rig.hw.position() == rig.made
     rig.chip.run_us(10_000)
     assert rig.hw.position() - position == ran_on
+    # It goes on after that: what it missed is a fault, and nothing that ran out is granted again.
+    rig.run(4)
+    assert (rig.state, rig.board.core.fault) == (safety.FROZEN, faults.NO_DATA)
+    assert rig.hw.position() - position == ran_on
 
 
 def test_a_spike_on_the_emergency_stop_is_one_even_between_two_passes() -> None:
@@ -167,6 +171,31 @@ def test_a_spike_on_the_emergency_stop_is_one_even_between_two_passes() -> None:
     assert not rig.chip.level(ENABLE)
     rig.run(3)
     assert rig.hw.inputs() & I_ESTOP_OK  # and it is over
+
+
+@pytest.mark.parametrize(("pass_ms", "fault"), [(30, faults.NONE), (40, faults.NO_DATA), (60, faults.NO_DATA)])
+def test_a_pass_that_is_too_long_is_a_missing_reading(pass_ms: int, fault: int) -> None:
+    """80 readings a second. hardware/protocol.md, fault 2: no reading for 34.7 ms. After 60 ms what waits is too old."""
+    rig = Rig(12500).permitted()
+    rig.run(20, (wire.DRAW, 24000, 40, 8000000, 150))
+    assert rig.hw.position() == 40 and rig.state == safety.MOVING
+    conversions = rig.board.conversion
+    rig.chip.run_us(1000 * pass_ms)
+    rig.one_pass()
+    rig.one_pass()
+    assert rig.board.conversion - conversions == (1 if pass_ms < 60 else 0)  # the newest; the others are skipped
+    assert rig.hw.late == (0 if pass_ms < 60 else 1)
+    assert rig.board.core.fault == fault
+    assert rig.state == (safety.FROZEN if fault else safety.MOVING)
+
+
+def test_the_drives_supply_is_looked_at_once_a_pass() -> None:
+    rig = Rig().armed()
+    rig.chip.drive(SUPPLY, True)
+    assert rig.chip.level(ENABLE)  # no state machine cuts it
+    rig.board.poll()
+    assert (rig.state, rig.board.core.fault) == (safety.CUT, faults.SUPPLY_LOST)
+    assert not rig.chip.level(ENABLE)
 
 
 def test_before_arming_nothing_is_driven_and_no_watchdog_runs() -> None:

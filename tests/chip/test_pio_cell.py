@@ -13,6 +13,7 @@ from chip.rigs import CLOCK_PIN, DATA, load
 PERIOD_US = 12500.0
 # The data sheet of such parts: clock high 0.2 to 50 us, low at least 0.2 us.
 HIGH_US = (0.2, 50.0)
+LOW_US = 0.2
 
 
 class Reader:
@@ -21,11 +22,12 @@ class Reader:
     def __init__(self, period_us: float = PERIOD_US) -> None:
         self.chip = Chip()
         self.pio = load(self.chip, "pio_cell")
+        self.clock = load(self.chip, "clock")
         self.converter = Converter(self.chip, DATA, CLOCK_PIN, period_us)
         data = Pin(self.chip, DATA)
         clock = Pin(self.chip, CLOCK_PIN, Pin.OUT, value=0)
         self.machine = StateMachine(
-            self.chip, 5, self.pio.cell, freq=self.pio.CELL_HZ, in_base=data, jmp_pin=data, sideset_base=clock
+            self.chip, 5, self.pio.cell, freq=self.clock.CELL_HZ, in_base=data, jmp_pin=data, sideset_base=clock
         )
         self.machine.active(1)
 
@@ -55,6 +57,8 @@ def test_25_clocks_of_the_right_length_and_the_line_high_at_the_end() -> None:
     edges = reader.chip.edges[CLOCK_PIN]
     highs = {(b[0] - a[0]) / US for a, b in itertools.pairwise(edges) if a[1]}
     assert highs == {2.0} and HIGH_US[0] <= 2.0 <= HIGH_US[1]
+    lows = [(b[0] - a[0]) / US for a, b in itertools.pairwise(edges) if not a[1]]
+    assert min(lows) == 2.0 >= LOW_US
     assert reader.chip.level(DATA)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from chip.asm import Program
-from chip.chip import Chip
+from chip.chip import CLOCK, Chip
 from chip.rigs import load
 
 CHIP = Chip()
@@ -41,6 +41,14 @@ def test_they_fit_into_both_memories() -> None:
     """32 instructions each: RP2040 data sheet, section 3.2."""
     assert sum(len(program.words) for program in PROGRAMS[:3]) <= 32
     assert sum(len(program.words) for program in PROGRAMS[3:]) <= 32
+
+
+def test_the_clocks_are_whole_parts_of_the_chips() -> None:
+    """A fraction makes edges jitter by a cycle, and the whole part has 16 bits: RP2040 data sheet, 3.5.5."""
+    clock = load(CHIP, "clock")
+    assert clock.CLOCK_HZ == CLOCK
+    for hz in (clock.STEP_HZ, clock.GATE_HZ, clock.GUARD_HZ, clock.CELL_HZ):
+        assert CLOCK % hz == 0 and CLOCK // hz < 1 << 16
 
 
 def test_single_instructions_are_what_they_are_called() -> None:

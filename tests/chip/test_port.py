@@ -7,7 +7,7 @@ import random
 from typing import Any
 
 import pytest
-from evenbed_fw import faults, safety
+from evenbed_fw import faults, safety, wire
 
 from chip.chip import Chip, Stream
 from chip.rigs import load
@@ -20,6 +20,19 @@ SIGNS = load(CHIP, "signs")
 def port(room: int = 1 << 20) -> tuple[Any, Stream]:
     stream = Stream(room)
     return MODULE.Port(stream, stream, stream, stream), stream
+
+
+def test_the_widest_line_fits_into_buffer_and_ring() -> None:
+    """Every number of "limits" at its largest, the zero at its smallest: hardware/protocol.md, sections 4 and 9."""
+    writer = wire.LineWriter()
+    writer.begin(b"limits")
+    writer.nums([9999, -8388607] + [wire.MAX_INT] * (len(wire.BOARD_LINES["limits"]) - 2))
+    n = writer.end()
+    assert wire.MAX_LINE < n <= len(writer.buf) <= MODULE.ROOM
+    p, stream = port()
+    p.send(writer.buf, n)
+    p.pump()
+    assert bytes(stream.taken).rstrip(b"\n") + b"\n" == bytes(writer.buf[:n])
 
 
 def test_bytes_come_one_by_one() -> None:

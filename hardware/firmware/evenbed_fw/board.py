@@ -48,8 +48,8 @@ class Board:
         self.enabled = False
         # Looked up once: a bound method taken in the loop is an allocation.
         self._read_byte = hw.read_byte
-        self._byte = self.reader.byte
-        self._num = self.writer.num
+        self._line = self.reader.line
+        self._said = [0] * len(wire.BOARD_LINES["s"])
         hw.enable(False)
         hw.grant(0, 0)
 
@@ -160,17 +160,12 @@ class Board:
     # --- the wire ------------------------------------------------------------------------------------------
     def _listen(self, now: int) -> None:
         read_byte = self._read_byte
-        byte = self._byte
-        lines = 0
-        left = BYTES_A_PASS
-        # At most two lines a pass, good or not, so that a chatty host cannot delay the next reading.
-        while lines < 2 and left > 0:
-            left -= 1
-            c = read_byte()
-            if c < 0:
-                return
-            if byte(c):
-                lines += 1
+        line = self._line
+        # At most two good lines a pass, and so many bytes, so that a chatty host cannot delay the next reading.
+        self.reader.left = BYTES_A_PASS
+        if line(read_byte):
+            self._obey(now)
+            if line(read_byte):
                 self._obey(now)
 
     def _obey(self, now: int) -> None:
@@ -178,20 +173,22 @@ class Board:
         core = self.core
         n = r.numbers
         seq = n[0]
-        estop = self.inputs & I_ESTOP_OK == 0
-        supply = self.inputs & I_SUPPLY_OK == 0
         if r.count < 1 or seq < 0 or seq >= wire.SEQ_WRAP:
             return
+        if r.is_kind(b"go"):
+            answer = wire.NOT_UNDERSTOOD
+            if r.count == 6:
+                high = self.inputs & I_END_HIGH != 0
+                answer = core.go(now, seq, n[1], n[2], n[3], n[4], n[5], self.hw.position(), high)
+            if answer and answer != wire.STALE:
+                self._send(b"no", (seq, answer))
+            return
+        estop = self.inputs & I_ESTOP_OK == 0
+        supply = self.inputs & I_SUPPLY_OK == 0
         value = 0
         # A repeated or late line changes nothing; only a stop is never too old.
-        late = not r.is_kind(b"go") and not core.newer(seq)
-        if r.is_kind(b"go") and r.count == 6:
-            position = self.hw.position()
-            high = self.inputs & I_END_HIGH != 0
-            answer = core.go(now, seq, n[1], n[2], n[3], n[4], n[5], position, high)
-            if answer == 0 or answer == wire.STALE:
-                return
-        elif r.is_kind(b"hello") and r.count == 2:
+        late = not core.newer(seq)
+        if r.is_kind(b"hello") and r.count == 2:
             core.greeted = n[1] == wire.PROTOCOL
             core.permit = False
             core.go_seq = -1
@@ -199,7 +196,7 @@ class Board:
             self.proposal.void(core)
             self._send(b"board", (wire.PROTOCOL, VERSION, self.boot_cause, self.crc))
             return
-        elif r.is_kind(b"limits") and r.count == 1:
+        if r.is_kind(b"limits") and r.count == 1:
             s = self.settings
             self._send(
                 b"limits",
@@ -220,7 +217,7 @@ class Board:
                 ),
             )
             return
-        elif late and r.count == 2 and (r.is_kind(b"arm") or r.is_kind(b"ceiling")):
+        if late and r.count == 2 and (r.is_kind(b"arm") or r.is_kind(b"ceiling")):
             answer = wire.STALE
         elif late and r.count == 1 and (r.is_kind(b"disarm") or r.is_kind(b"clear")):
             answer = wire.STALE
@@ -269,8 +266,7 @@ class Board:
         w = self.writer
         w.begin(kind)
         w.num(self._next())
-        for n in numbers:
-            w.num(n)
+        w.nums(numbers)
         self._out(w.end())
 
     def _out(self, n: int) -> None:
@@ -318,18 +314,20 @@ class Board:
         core = self.core
         w = self.writer
         w.begin(b"s")
-        num = self._num
-        num(self._next())
-        num(now)
-        num(self.conversion)
-        num(core.raw)
-        num(position)
-        num(self.rate)
-        num(core.state)
-        num(core.fault if core.fault < len(faults.NAMES) else 0)
-        num(self.flags())
-        num(self.pedal.presses)
-        num(self.pedal.held_ms())
-        num(self.pedal.last_ms)
-        num(core.go_seq if core.go_seq >= 0 else wire.SEQ_WRAP)
+        pedal = self.pedal
+        n = self._said
+        n[0] = self._next()
+        n[1] = now
+        n[2] = self.conversion
+        n[3] = core.raw
+        n[4] = position
+        n[5] = self.rate
+        n[6] = core.state
+        n[7] = core.fault if core.fault < len(faults.NAMES) else 0
+        n[8] = self.flags()
+        n[9] = pedal.presses
+        n[10] = pedal.held_ms()
+        n[11] = pedal.last_ms
+        n[12] = core.go_seq if core.go_seq >= 0 else wire.SEQ_WRAP
+        w.nums(n)
         self._out(w.end())

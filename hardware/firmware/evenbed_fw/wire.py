@@ -7,11 +7,22 @@ form is wrong is never believed.
 
 import binascii
 
+MYPY = False
+if MYPY:
+    from collections.abc import Callable
+
 PROTOCOL = 1
 MAX_LINE = 120  # bytes, line feed included
 MAX_INT = (1 << 30) - 1  # the largest integer a 32-bit MicroPython holds without allocating
 TIME_WRAP_US = 1 << 30  # board time wraps here: the chip's own microsecond counter does
 SEQ_WRAP = 10000
+CLOSE = 10  # bytes of a check, its space and the line feed
+WIDEST = 164  # bytes of the board's line "limits" with every value at its largest: more than a host believes
+HEX = b"0123456789abcdef"
+PAIRS = bytearray(200)  # two digits of each number below 100
+for _n in range(100):
+    PAIRS[2 * _n] = 48 + _n // 10
+    PAIRS[2 * _n + 1] = 48 + _n % 10
 
 # kind: names of its fields, in order. Numbers are decimal integers; the unit is in the name.
 HOST_LINES = {
@@ -156,15 +167,23 @@ def decode(line: bytes, kinds: "dict[str, tuple[str, ...]]") -> "tuple[str, list
     return kind, numbers
 
 
+def beginnings(buf: bytearray) -> "list[memoryview]":
+    """Views of the first 0, 1, 2 ... bytes, of what can stand before a check: a slice allocates, so each is cut once."""
+    view = memoryview(buf)
+    views = [view] * (len(buf) - CLOSE + 1)  # of its full length: a list that grows needs twice the room
+    for n in range(len(views)):
+        views[n] = view[:n]
+    return views
+
+
 class LineWriter:
     """Builds one line at a time in a buffer of its own; allocates nothing but the CRC's integer."""
 
     def __init__(self) -> None:
-        self.buf = bytearray(MAX_LINE + 80)
-        view = memoryview(self.buf)
-        # A slice allocates, so every length that can occur is cut once, here.
-        self.views = [view[:n] for n in range(MAX_LINE + 81)]
+        self.buf = bytearray(WIDEST)
+        self.views = beginnings(self.buf)
         self.n = 0
+        self._one = [0]
 
     def begin(self, kind: bytes) -> None:
         """Start a line of this kind."""
@@ -177,39 +196,59 @@ class LineWriter:
 
     def num(self, value: int) -> None:
         """Append one number."""
+        self._one[0] = value
+        self.nums(self._one)
+
+    def nums(self, values: "list[int] | tuple[int, ...]") -> None:
+        """Append numbers."""
         buf = self.buf
+        pairs = PAIRS
         n = self.n
-        buf[n] = 32
-        n += 1
-        if value < 0:
-            buf[n] = 45
+        for value in values:
+            buf[n] = 32
             n += 1
-            value = -value
-        digits = 1
-        top = 10
-        while digits < 10 and value >= top:
-            digits += 1
-            # 10**9 is the last power that fits a small integer; ten digits never need a larger one.
-            if digits < 10:
-                top *= 10
-        i = n + digits
-        self.n = i
-        while i > n:
-            i -= 1
-            rest = value // 10
-            buf[i] = 48 + value - rest * 10
-            value = rest
+            if value < 0:
+                buf[n] = 45
+                n += 1
+                value = -value
+            if value < 10:
+                buf[n] = 48 + value
+                n += 1
+                continue
+            if value < 10000:
+                i = n + (2 if value < 100 else 3 if value < 1000 else 4)
+            elif value < 1000000:
+                i = n + (5 if value < 100000 else 6)
+            elif value < 100000000:
+                i = n + (7 if value < 10000000 else 8)
+            else:
+                i = n + (9 if value < 1000000000 else 10)
+            n = i
+            # Two digits at a time, from the last.
+            while value > 99:
+                rest = value // 100
+                at = value - rest * 100 << 1
+                value = rest
+                i -= 2
+                buf[i] = pairs[at]
+                buf[i + 1] = pairs[at + 1]
+            if value > 9:
+                buf[i - 2] = pairs[value << 1]
+                buf[i - 1] = pairs[(value << 1) + 1]
+            else:
+                buf[i - 1] = 48 + value
+        self.n = n
 
     def end(self) -> int:
         """Close the line with its CRC and line feed; return its length in bytes."""
         buf = self.buf
         n = self.n
+        digits = HEX
         crc = binascii.crc32(self.views[n])
         buf[n] = 32
         i = n + 8
         while i > n:
-            d = crc & 15
-            buf[i] = d + (48 if d < 10 else 87)
+            buf[i] = digits[crc & 15]
             crc >>= 4
             i -= 1
         buf[n + 9] = 10
@@ -222,10 +261,10 @@ class LineReader:
 
     def __init__(self) -> None:
         self.buf = bytearray(MAX_LINE)
-        view = memoryview(self.buf)
-        self.views = [view[:n] for n in range(MAX_LINE + 1)]
+        self.views = beginnings(self.buf)
         self.n = 0
         self.skipping = False
+        self.left = 0  # bytes that line() may still take
         self.bad = 0  # lines refused since the start
         self.kind_end = 0
         self.numbers = [0] * 16
@@ -251,6 +290,29 @@ class LineReader:
         self.n += 1
         return False
 
+    def line(self, read_byte: "Callable[[], int]") -> bool:
+        """Take bytes until one closes a line that may be believed: True. False: none waits, or ``left`` is used up."""
+        buf = self.buf
+        n = self.n
+        left = self.left
+        while left > 0:
+            left -= 1
+            c = read_byte()
+            if c < 0:
+                break
+            if c != 10 and n < MAX_LINE - 1:
+                buf[n] = c
+                n += 1
+                continue
+            self.n = n
+            if self.byte(c):
+                self.left = left
+                return True
+            n = self.n
+        self.n = n
+        self.left = left
+        return False
+
     def is_kind(self, kind: bytes) -> bool:
         """Is the last good line of this kind?"""
         if len(kind) != self.kind_end:
@@ -267,20 +329,22 @@ class LineReader:
         body = n - 9
         if body < 1 or buf[body] != 32:
             return False
+        digits = HEX
         i = n - 1
         crc = binascii.crc32(self.views[body])
         while i > body:
-            d = crc & 15
-            if buf[i] != d + (48 if d < 10 else 87):
+            if buf[i] != digits[crc & 15]:
                 return False
             crc >>= 4
             i -= 1
         return self._numbers(body)
 
     def _numbers(self, body: int) -> bool:
+        # The body is followed by a space, as the check has found: what runs over letters or digits ends there.
         buf = self.buf
+        numbers = self.numbers
         i = 0
-        while i < body and 97 <= buf[i] <= 122:
+        while 97 <= buf[i] <= 122:
             i += 1
         if i == 0:
             return False
@@ -290,21 +354,26 @@ class LineReader:
             if buf[i] != 32 or count >= 16:
                 return False
             i += 1
-            negative = i < body and buf[i] == 45
+            c = buf[i]
+            negative = c == 45
             if negative:
                 i += 1
+                c = buf[i]
             start = i
             value = 0
-            while i < body and 48 <= buf[i] <= 57:
-                digit = buf[i] - 48
+            while c < 58:
+                digit = c - 48
+                if digit < 0:
+                    break
                 # Ends at MAX_INT, before a larger integer would have to be made.
-                if value > 107374182 or (value == 107374182 and digit > 3):
+                if value > 107374181 and (value > 107374182 or digit > 3):
                     return False
                 value = value * 10 + digit
                 i += 1
+                c = buf[i]
             if i == start or (buf[start] == 48 and (i - start > 1 or negative)):
                 return False
-            self.numbers[count] = -value if negative else value
+            numbers[count] = -value if negative else value
             count += 1
         self.count = count
         return True

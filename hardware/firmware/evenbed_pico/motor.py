@@ -7,6 +7,7 @@ switches; 4 (PIO 1): the counter.
 import machine
 import rp2
 
+from evenbed_pico import clock
 from evenbed_pico import pio_steps as pio
 
 MOST = 0x1FFFFFFF  # steps in one grant
@@ -29,19 +30,19 @@ class Motor:
         self.stopped = False  # the hardware has set its stop
         self._position = 0
         step_pin = pin(step, pin.OUT, value=0)
-        self._pulses = rp2.StateMachine(0, pio.steps, freq=pio.STEP_HZ, sideset_base=step_pin)
+        self._pulses = rp2.StateMachine(0, pio.steps, freq=clock.STEP_HZ, sideset_base=step_pin)
         machine.mem32[pio.EXEC_CONTROL] = machine.mem32[pio.EXEC_CONTROL] & ~0x1F | pio.STATUS_BELOW
         self._estop = pin(estop, pin.IN, pin.PULL_UP)
-        self._gate = rp2.StateMachine(1, pio.gate, freq=pio.GATE_HZ, jmp_pin=self._estop)
+        self._gate = rp2.StateMachine(1, pio.gate, freq=clock.GATE_HZ, jmp_pin=self._estop)
         low = pin(end_low, pin.IN, pin.PULL_UP)
         high = pin(end_high, pin.IN, pin.PULL_UP)
-        self._guard_down = rp2.StateMachine(2, pio.guard, freq=pio.GUARD_HZ, in_base=step_pin, jmp_pin=low)
-        self._guard_up = rp2.StateMachine(3, pio.guard, freq=pio.GUARD_HZ, in_base=step_pin, jmp_pin=high)
+        self._guard_down = rp2.StateMachine(2, pio.guard, freq=clock.GUARD_HZ, in_base=step_pin, jmp_pin=low)
+        self._guard_up = rp2.StateMachine(3, pio.guard, freq=clock.GUARD_HZ, in_base=step_pin, jmp_pin=high)
         for guard in (self._guard_down, self._guard_up):
             guard.put(end_steps - 1)
             guard.exec(pio.PULL_NOBLOCK)
             guard.exec(pio.MOV_Y_OSR)
-        self._counter = rp2.StateMachine(4, pio.counter, freq=pio.STEP_HZ, in_base=step_pin, jmp_pin=self._direction)
+        self._counter = rp2.StateMachine(4, pio.counter, freq=clock.STEP_HZ, in_base=step_pin, jmp_pin=self._direction)
         self._counter.active(1)
         word = self._count()
         self._high = word >> 15

@@ -13,7 +13,7 @@ FORM = 1
 
 # Name, direction, pull, what it is. Contacts go to ground: closed is low, and a broken wire is high.
 ROLES = (
-    ("step", "out", "external pull-down", "step pulses of the drive, one step per rising edge, 2 us"),
+    ("step", "out", "external pull-down", "step pulses of the drive, one step per rising edge, 5 us"),
     ("dir", "out", "external pull-down", "direction of the drive"),
     ("enable", "out", "external, towards off", "power of the drive; at a reset the pin floats and the resistor decides"),
     ("cell_data", "in", "pull-up", "data line of the bridge converter"),

@@ -11,7 +11,6 @@ MYPY = False
 if MYPY:
     from rp2.asm_pio import in_, jmp, label, noblock, nop, pin, pins, push, set, wait, wrap, wrap_target, x, x_dec, y, y_dec
 
-CELL_HZ = 1000000
 FULL = 4  # readings that fit into the queue
 LOST = 0x1FFFFFF  # the line never was low: nothing was ready
 

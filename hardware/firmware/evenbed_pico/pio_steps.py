@@ -8,6 +8,8 @@ The assembler runs these functions with its own globals: only numbers and its ow
 
 import rp2
 
+from evenbed_pico.clock import STEP_HZ
+
 MYPY = False  # true to a type checker alone: the chip has these names within the functions below
 if MYPY:
     from rp2.asm_pio import (
@@ -34,13 +36,10 @@ if MYPY:
         y_dec,
     )
 
-STEP_HZ = 125000000  # clock of the pulses
-GATE_HZ = 1000000
-GUARD_HZ = 1000000  # sees every pulse twice
-# From one pulse to the next: what is left of a period when no loop is waited, and what one loop takes.
+# Cycles of STEP_HZ, from one pulse to the next: what is left of a period when no loop is waited; what one loop takes.
 FIXED_CYCLES = 266
 LOOP_CYCLES = 3
-HIGH_CYCLES = 257  # a pulse is 2.06 us long
+HIGH_CYCLES = 257  # a pulse is 5.14 us long
 
 STOP_FLAG = 0x10  # flag 4 in the register of the flags
 IRQ_REGISTER = 0x50200030  # PIO 0

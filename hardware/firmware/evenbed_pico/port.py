@@ -10,17 +10,21 @@ import select
 
 ROOM = 512  # bytes of the ring
 WORD = 8
+WORDS = ROOM // WORD
 WORDS_A_PASS = 32
+POLLOUT = select.POLLOUT
 
 
 class Port:
     """Bytes from and to ``stream_in`` and ``stream_out``: what select.poll takes, with readinto() and write()."""
 
     def __init__(self, stream_in: object, stream_out: object, raw_in: object, raw_out: object) -> None:
-        self._readable = select.poll()
-        self._readable.register(stream_in, select.POLLIN)
-        self._writable = select.poll()
-        self._writable.register(stream_out, select.POLLOUT)
+        readable = select.poll()
+        readable.register(stream_in, select.POLLIN)
+        self._readable = readable.ipoll
+        writable = select.poll()
+        writable.register(stream_out, select.POLLOUT)
+        self._writable = writable.ipoll
         self._readinto = raw_in.readinto  # type: ignore[attr-defined]
         self._write = raw_out.write  # type: ignore[attr-defined]
         self._one = bytearray(1)
@@ -32,9 +36,10 @@ class Port:
 
     def read_byte(self) -> int:
         """Next byte, or -1."""
-        for _ in self._readable.ipoll(0):
-            if self._readinto(self._one) == 1:
-                return self._one[0]
+        for _ in self._readable(0):
+            one = self._one
+            if self._readinto(one) == 1:
+                return one[0]
         return -1
 
     def free(self) -> int:
@@ -43,26 +48,49 @@ class Port:
 
     def send(self, buf: bytearray, n: int) -> None:
         """Take the first ``n`` bytes of ``buf``, whole lines, into the ring; there must be room."""
-        ring = self._ring
-        words = (n + WORD - 1) // WORD
-        at = (self._head + self._kept) * WORD
-        for i in range(words * WORD):
-            if at >= ROOM:
-                at -= ROOM
-            ring[at] = buf[i] if i < n else 10
+        ring = self._words
+        at = self._head + self._kept
+        i = 0
+        while i < n:
+            if at >= WORDS:
+                at -= WORDS
+            word = ring[at]
             at += 1
-        self._kept += words
+            self._kept += 1
+            if n - i < WORD:
+                for k in range(WORD):
+                    word[k] = buf[i] if i < n else 10
+                    i += 1
+                return
+            # One by one: a slice would be allocated.
+            word[0] = buf[i]
+            word[1] = buf[i + 1]
+            word[2] = buf[i + 2]
+            word[3] = buf[i + 3]
+            word[4] = buf[i + 4]
+            word[5] = buf[i + 5]
+            word[6] = buf[i + 6]
+            word[7] = buf[i + 7]
+            i += WORD
 
     def pump(self) -> None:
         """Hand over what can be handed over without waiting."""
-        left = WORDS_A_PASS
-        while self._kept > 0 and left > 0:
-            left -= 1
+        kept = self._kept
+        if kept == 0:
+            return
+        writable = self._writable
+        write = self._write
+        ring = self._words
+        head = self._head
+        least = kept - WORDS_A_PASS
+        while kept > 0 and kept > least:
             ready = False
-            for _, events in self._writable.ipoll(0):
-                ready = events & select.POLLOUT != 0
+            for _, events in writable(0):
+                ready = events & POLLOUT != 0
             if not ready:
-                return
-            self._write(self._words[self._head])
-            self._kept -= 1
-            self._head = self._head + 1 if self._head < ROOM // WORD - 1 else 0
+                break
+            write(ring[head])
+            kept -= 1
+            head = head + 1 if head < WORDS - 1 else 0
+        self._kept = kept
+        self._head = head

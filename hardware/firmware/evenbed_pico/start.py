@@ -21,9 +21,9 @@ import machine
 from evenbed_fw.board import Board
 from evenbed_fw.settings import Settings
 
+from evenbed_pico import clock
 from evenbed_pico.pico import Blind, Pico
 from evenbed_pico.pins import FILE, BoardFile
-from evenbed_pico.pio_steps import STEP_HZ
 from evenbed_pico.port import Port
 
 KEPT = "evenbed_cell.txt"  # what a hand has confirmed: zero, sensitivity, limit
@@ -39,7 +39,7 @@ HUNG = 2  # the watchdog: a pass of the loop took over 250 ms
 LEFT = 3  # the program had been left on purpose
 FAILED = 4  # the program had ended with an error, now in evenbed_error.txt
 OTHER = 5  # a reset asked for by another program
-BLIND = 16  # added: its files cannot be used (why: evenbed_error.txt); it will not arm
+BLIND = 16  # added: its files or its clock cannot be used (why: evenbed_error.txt); it will not arm
 
 
 class Refused(Settings):
@@ -128,11 +128,13 @@ def port(file: BoardFile) -> Port:
 
 def run() -> None:
     """Work until somebody presses Ctrl-C with the drive off. After an error the watchdog, if it runs, resets the board."""
-    machine.freq(STEP_HZ)  # the clocks of the PIO programs divide it
+    slow = clock.set_up()
     why = cause(machine.mem32[SCRATCH], machine.reset_cause() == machine.WDT_RESET)
     file, wrong = take(read(FILE), read(KEPT))
+    wrong = slow or wrong
+    gc.collect()  # what follows stays: without gaps between
     way = port(file)
-    hw = Blind(way) if file.wrong or not file.pins else Pico(file, way, keep)
+    hw = Blind(way) if slow or file.wrong or not file.pins else Pico(file, way, keep)
     settings = Refused(wrong) if wrong else file.settings
     board = Board(hw, settings, why + BLIND if wrong else why)
     if wrong and read(TROUBLE) != wrong:
