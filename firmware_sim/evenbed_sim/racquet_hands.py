@@ -160,11 +160,9 @@ class PedalledHands(RacquetHands):
 
     def _ready(self, t: float) -> None:
         if self.rig.force_n <= SLACK_N and not self.clamped:
-            habits, fresh = self._strings.thread(t)
+            habits, _ = self._strings.thread(t)
             if habits is not None:
                 self.habits = habits
-            if fresh:
-                self._note(t, "the next string is in the gripper")
         self.clamped = False
         if self.rig.force_n > LOADED_N:
             self._doing = "drawing"

@@ -10,9 +10,9 @@ from evenbed.calibration.budget import Term
 from evenbed.calibration.document import Document
 from evenbed.calibration.steps import Cell, Series, Step, ratiometric
 from evenbed.calibration.weights import standard_place
-from evenbed.work.readiness import readiness
 from evenbed.record.calibrations import Calibrations
 from evenbed.record.store import Store
+from evenbed.work.readiness import readiness
 
 CELL = Cell(490.3325, 2.0, ratiometric(128.0))
 GAIN = CELL.rated_counts_n

@@ -7,7 +7,6 @@ differs a little from every other, every racquet from the next (scatter chosen, 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from random import Random
@@ -19,9 +18,10 @@ from evenbed.job.planned import Plan, PlannedPull
 from evenbed.racquet.model import StringName, other_side
 
 from evenbed_sim import presets
-from evenbed_sim.habits import BARE_EDGE, GOOD, SNAG_TURN, Handling, Played, Stringing
+from evenbed_sim.gripped import GrippedStrand, caught, cut, draw_by_hand
+from evenbed_sim.habits import BARE_EDGE, GOOD, Handling, Played, Stringing
 from evenbed_sim.mixed_bed import MixedBed
-from evenbed_sim.strand import Strand, StrandParams
+from evenbed_sim.strand import StrandParams
 from evenbed_sim.stringer import Habits
 from evenbed_sim.viscoelastic import PronySeries, log_law_series
 
@@ -33,15 +33,10 @@ LATER_S = 900.0
 KNOT = (0.06, 0.14)  # share of its tension that a string loses to its knot; common practice, no source
 RACQUET_SCATTER = 0.08  # from one racquet to another, of stiffness, loss and friction
 STRING_SCATTER = 0.03  # from one string to the next
-PARTS = 3
 FREE_CROSSINGS = 16
 STUB_MM = 20.0  # of the string beyond a clamp, up to the frame's edge
 FAMILIES = {p.family: p for p in presets.FAMILIES}
 OTHER = {"gut": "polyester", "nylon": "polyester", "polyester": "nylon", "aramid": "nylon", "badminton nylon": "nylon"}
-STEP_S = 0.0125
-REPLAY_MM_S = 40.0
-GAIN = 0.05  # of a hold, for each step: about as slow as the head
-PROOF_S = 2.0
 
 
 @dataclass(frozen=True)
@@ -71,44 +66,6 @@ class Truth:
     later_n: dict[StringName, float]
     peaks: tuple[Peak, ...]
     played: tuple[Played, ...]
-
-
-class GrippedStrand(Strand):
-    """A strand that keeps the time for which it was held. With ``lifts`` the previous clamp sits outside the frame and
-    comes free by itself when the head pulls harder than the string behind it."""
-
-    def __init__(self, params: StrandParams, lifts: bool = False) -> None:
-        super().__init__(params)
-        self.held_s = 0.0
-        self.clamped_peak_n: float | None = None  # the peak until the clamp was set
-        self._lifts = lifts
-        self._top_n = 0.0
-
-    def advance(self, dt_s: float, dx_mm: float) -> None:
-        """See ``Strand.advance``."""
-        super().advance(dt_s, dx_mm)
-        if self._lifts and self._segments[1].force_n >= self._segments[0].force_n:
-            self._lifts = False
-            self.free_previous_clamp()
-        self._top_n = max(self._top_n, self.force_n)
-        if not self._clamp.locked and self.force_n > 0.9 * self._top_n:
-            self.held_s += dt_s
-
-    def close_clamp(self, slips_above_n: float | None = None) -> None:
-        """See ``Strand.close_clamp``."""
-        if self.clamped_peak_n is None:
-            self.clamped_peak_n = self.peak_n
-        super().close_clamp(slips_above_n)
-
-    @property
-    def clamped(self) -> bool:
-        """Is the new clamp set?"""
-        return self._clamp.locked
-
-    @property
-    def handed_over(self) -> bool:
-        """Is the previous clamp open?"""
-        return bool(self._first) and not self._chain.nodes[0].locked
 
 
 class RacquetBed:
@@ -247,9 +204,9 @@ class RacquetBed:
             if inside:
                 turns.append(preset.mu_grommet * presets.ROUND_ANGLE_RAD)
             mm = self.length_mm(name) * (1.0 + handling.longer * (name == pull.name))
-            lengths, own = _cut(mm, preset, self._crossings(name))
+            lengths, own = cut(mm, preset, self._crossings(name))
             if name == pull.name and handling.snag_at is not None:
-                lengths, own = _caught(mm, lengths, own, handling.snag_at)
+                lengths, own = caught(mm, lengths, own, handling.snag_at)
             self._parts.append((name, len(inside), len(lengths)))
             inside += lengths
             turns += own
@@ -404,7 +361,7 @@ class RacquetBed:
         held_s = 4.0
         if record.get("clamped_s") and record.get("reached_s"):
             held_s = float(record["clamped_s"]) - float(record["reached_s"])
-        _draw(strand, float(record.get("force_at_clamp_n") or reference_n), hands, held_s)
+        draw_by_hand(strand, float(record.get("force_at_clamp_n") or reference_n), hands, held_s)
         self.task = self.strand = None
         self._take_in(task, strand, now_s + 8.0 + held_s)
 
@@ -419,42 +376,3 @@ class RacquetBed:
             tuple(self.peaks),
             tuple(self.played),
         )
-
-
-def _cut(mm: float, preset: presets.StringPreset, woven: int) -> tuple[list[float], list[float]]:
-    """The parts of one string inside the frame, and the turns between them that its crossings add up to."""
-    if not woven:
-        return [mm], []
-    turn = preset.mu_string * presets._CROSSING_ANGLE_RAD * woven / (PARTS - 1)
-    return [mm / PARTS] * PARTS, [turn] * (PARTS - 1)
-
-
-def _caught(mm: float, lengths: list[float], turns: list[float], at: float) -> tuple[list[float], list[float]]:
-    """The same string caught at a share of its length: at the crossing next to it, or in the middle of a main."""
-    if len(lengths) == 1:
-        return [at * mm, (1.0 - at) * mm], [SNAG_TURN]
-    node = min(int(at * len(turns)), len(turns) - 1)
-    return lengths, [SNAG_TURN if i == node else turn for i, turn in enumerate(turns)]
-
-
-def _draw(strand: GrippedStrand, force_n: float, hands: Habits, held_s: float) -> None:
-    """Draw a strand as the head would have, hold it, clamp it and let it off, without a rig."""
-    dx = REPLAY_MM_S * STEP_S
-    while strand.force_n < force_n:
-        strand.advance(
-            STEP_S, min(dx, max(1e-3, (force_n - strand.force_n) / max(1.0, strand.stiffness_n_per_mm() or 1.0)))
-        )
-    if hands.frees_clamp:
-        strand.free_previous_clamp()
-    if hands.straighten:
-        strand.add_path(hands.push_mm, hands.push_s)
-        strand.add_path(-hands.feed_mm, hands.feed_s)
-    for _ in range(max(1, math.ceil(held_s / STEP_S))):
-        k = max(1.0, strand.stiffness_n_per_mm())
-        strand.advance(STEP_S, GAIN * (force_n - strand.force_n) / k)
-    strand.held_s = held_s
-    strand.close_clamp()
-    for _ in range(round(PROOF_S / STEP_S)):
-        strand.advance(STEP_S, 0.0)
-    while strand.force_n > 0.0:
-        strand.advance(STEP_S, -dx)

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import os
 import sys
 import webbrowser
 from dataclasses import dataclass
 from pathlib import Path
 
 from evenbed.record.store import folder
+from evenbed.units import show_force
 
-NICE = 10  # the page waits for the control loop, never the other way round
 MISSING = (
     "evenbed bench needs its extra packages: .venv/bin/pip install -e '.[bench]' (or pip install 'evenbed[bench]').\n"
     "Without them the terminal does the same work: evenbed job, evenbed pull."
@@ -59,12 +58,11 @@ def run(request: BenchRequest) -> int:
         if request.browser:
             webbrowser.open(link)
 
-    os.nice(NICE)
     try:
-        serve(means, request.listen, request.lan, ready)
+        left_n = serve(means, request.listen, request.lan, ready)
     except ServeError as e:
         print(f"evenbed bench: {e}", file=sys.stderr)
         return 1
-    except KeyboardInterrupt:
-        pass
+    if left_n is not None:
+        print(f"! {show_force(left_n, 'kgf')} ({left_n:.0f} N) still on the string. Hold the pedal to let it down.")
     return 0

@@ -36,6 +36,7 @@ for command in (
     measuring.check,
     measuring.sensor,
     stopped.trips,
+    stringing.bench,
     stringing.job,
     stringing.plan,
     stringing.racquet,

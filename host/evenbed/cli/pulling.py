@@ -127,11 +127,16 @@ def budget(ceiling: tuple[float, str], stiffness: float) -> None:
 @click.option("--slack", type=click.FloatRange(0, 200), default=8.0, show_default=True, help="Slack before contact, mm.")
 @click.option(
     "--hands",
-    type=click.Choice(["auto", "keys", "prove", "weights", "gauge"]),
+    type=click.Choice(["auto", "keys", "pedal", "prove", "weights", "gauge"]),
     default="auto",
     show_default=True,
     help="Who acts.",
 )
+@click.option(
+    "--racquet", type=click.Path(dir_okay=False, path_type=Path), help="A racquet file: its strings, by the plan."
+)
+@click.option("--habit", default="good", show_default=True, help="How the hands work; needs --racquet.")
+@click.option("--done", type=click.IntRange(0), default=0, help="So many pulls of the plan are in the bed already.")
 @click.option("--weight", type=FORCE, help="What the hands of 'prove' hang on the gripper.")
 @click.option("--fault", "faults", multiple=True, metavar="LINE", help="Such as '180N cell stuck' or '200N estop on'.")
 @click.option("--scenario", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="A file of such lines.")
@@ -158,6 +163,9 @@ def simrig(
     tether: float | None,
     slack: float,
     hands: str,
+    racquet: Path | None,
+    habit: str,
+    done: int,
     weight: tuple[float, str] | None,
     faults: tuple[str, ...],
     scenario: Path | None,
@@ -180,6 +188,9 @@ def simrig(
                 tether_n_mm=tether,
                 slack_mm=slack,
                 hands=hands,
+                racquet=racquet,
+                habit=habit,
+                done=done,
                 fault_lines=faults,
                 scenario=scenario,
                 list_faults=list_faults,

@@ -39,12 +39,14 @@ class SameString:
         self._plan = plan
         self._habits = habits
         self._threaded = True  # the rig comes with one in its gripper
+        self.log: list[tuple[float, str]] = []
 
     def thread(self, t_s: float) -> tuple[Habits | None, bool]:
         """A string, if there is none."""
         fresh = not self._threaded
         if fresh:
             self._rig.mount(self._plan.plant())
+            self.log.append((t_s, "the next string is in the gripper"))
         self._threaded = True
         return self._habits, fresh
 
@@ -123,4 +125,4 @@ class Work:
     @property
     def logs(self) -> list[Said]:
         """What says what is done."""
-        return [self.stringer, *([self.strings] if isinstance(self.strings, PlanStrings) else [])]
+        return [self.stringer, self.strings]

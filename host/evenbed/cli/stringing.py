@@ -1,4 +1,4 @@
-"""Commands of the stringing job: racquet, job."""
+"""Commands of the stringing job: racquet, plan, job, bench."""
 
 from __future__ import annotations
 
@@ -157,3 +157,30 @@ def plan(racquet: str, rig: Path | None, unit: str | None) -> None:
     from evenbed.cli.plan import run
 
     raise SystemExit(run(racquet, rig, unit))
+
+
+@click.command()
+@click.option("--port", help="The board's serial port; the page chooses without it.")
+@click.option("--listen", type=click.IntRange(0, 65535), default=8765, show_default=True, help="Port of the page; 0: any.")
+@click.option("--lan", is_flag=True, help="Print a link with which other devices may look on, and move nothing.")
+@click.option("--no-browser", is_flag=True, help="Print the link only.")
+@click.option(
+    "--racquets", type=click.Path(file_okay=False, path_type=Path), default=Path(), help="Folder of racquet files."
+)
+@click.option("--rig", type=click.Path(dir_okay=False, path_type=Path), help="rig.toml, instead of the user's.")
+@click.option("--despite-check", is_flag=True, help="Arm although the last check failed; that is written down.")
+@RECORDS
+def bench(
+    port: str | None,
+    listen: int,
+    lan: bool,
+    no_browser: bool,
+    racquets: Path,
+    rig: Path | None,
+    despite_check: bool,
+    records: Path | None,
+) -> None:
+    """The bench screen in the browser: real rig, or simulated rig with the space bar as pedal."""
+    from evenbed.cli.bench import BenchRequest, run
+
+    raise SystemExit(run(BenchRequest(port, listen, lan, not no_browser, records, racquets, rig, despite_check)))

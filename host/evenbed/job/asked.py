@@ -88,9 +88,11 @@ def unlike(new: Measured, before: Sequence[Measured]) -> Question | None:
     all is well."""
     if new.again or _came_along(new, before):
         return None
-    same = [m for m in before if m.woven == new.woven and m.piece == new.piece and not m.again and not m.questioned]
+    alike = [m for m in before if m.woven == new.woven and m.piece == new.piece and not m.again]
+    same = [m for m in alike if not m.questioned]
     if len(same) < LEAST_NEIGHBOURS:
-        return _wrong_string(new)
+        # Asked about once, and gone on with: it is the string that was meant.
+        return _wrong_string(new) if not any(_wrong_ratio(m) for m in alike) else None
     near = sorted(same, key=lambda m: abs(m.length_mm - new.length_mm))[:NEAREST]
     stiff = _against(new, "stiff", "soft", new.ea_n, [m.ea_n for m in near])
     draw = _against(new, "long draw", "short draw", new.give, [m.give for m in near])
@@ -178,13 +180,19 @@ def _question(new: Measured, key: str, off: float, same: Sequence[Measured], per
     )
 
 
-def _wrong_string(new: Measured) -> Question | None:
-    if new.length_mm <= 0.0 or new.family == "unknown" or new.family not in FAMILIES or new.ea_n is None:
+def _wrong_ratio(m: Measured) -> float | None:
+    """Stiffness over what is remembered of the family, if it is too far off; else None."""
+    if m.length_mm <= 0.0 or m.family == "unknown" or m.family not in FAMILIES or m.ea_n is None:
         return None
-    ratio = new.ea_n / FAMILIES[new.family].ea_n
+    ratio = m.ea_n / FAMILIES[m.family].ea_n
     # Friction makes a woven string look stiffer, never softer.
-    high = WRONG_STRING * (WOVEN_STIFFER if new.woven else 1.0)
-    if 1.0 / WRONG_STRING < ratio < high:
+    high = WRONG_STRING * (WOVEN_STIFFER if m.woven else 1.0)
+    return None if 1.0 / WRONG_STRING < ratio < high else ratio
+
+
+def _wrong_string(new: Measured) -> Question | None:
+    ratio = _wrong_ratio(new)
+    if ratio is None:
         return None
     return Question(
         "wrong string",

@@ -21,7 +21,8 @@ class Kept:
 
 @dataclass(frozen=True)
 class Measured:
-    """A check or a health test in the store: ``kind`` is "check", "sensor", "prove" or "commission"; ``values`` are numbers, in N, s."""
+    """A check or a health test in the store: ``kind`` is "check", "sensor", "prove" or
+    "commission"; ``values`` are numbers, in N, s."""
 
     number: int
     wall: str

@@ -1,0 +1,314 @@
+"""The place where work is done: one rig, one control process, one job or pull at a time, in a thread of its own.
+
+A disk or a starting process may keep this thread waiting; pages, the pedal and a stop do not go through it.
+"""
+
+from __future__ import annotations
+
+import json
+import queue
+import statistics
+import threading
+import time
+from collections.abc import Callable
+from typing import Any
+
+from evenbed.bench.opening import TROUBLES, Means, Opened, choices, open_work, records
+from evenbed.bench.orders import Order
+from evenbed.bench.pull import FreePull
+from evenbed.bench.tell import Settling, told
+from evenbed.head.types import Ask
+from evenbed.job.job import Line
+from evenbed.job.view import view
+from evenbed.record.store import StoreError
+
+WAIT_S = 0.02
+IDLE_S = 0.2
+CONNECT_S = 5.0
+GOODBYE_S = 1.5
+BREAK_S = 180.0  # a longer gap between two pulls is none of the work's pace
+AHEAD = 3  # pulls to come that are shown
+AT_REST = ("", "unarmed", "slack", "referencing", "booted_loaded")
+LOADED_N = 8.0
+ENDED = "The control process has ended. The board freezes by itself; hold the pedal to let the string down."
+NO_BOARD = (
+    f"Nothing on this port answers as an evenbed board ({CONNECT_S:.0f} s). Is the firmware on it, is it the right port, "
+    "is the board powered?"
+)
+OWN_FAULT = (
+    "The bench screen has met a fault of its own ({error}). Nothing more is planned; the head holds what it has. Hold "
+    "the pedal to let it down, and please report it."
+)
+ON_HEAD = "A string is on the head: clamp it and tap, or let it down; then leave."
+
+Answer = Callable[[dict[str, Any]], None]
+
+
+class Place:
+    """``publish`` is called from this thread with what all pages are to know; it must not wait."""
+
+    def __init__(
+        self, means: Means, publish: Callable[[dict[str, Any]], None], clock: Callable[[], float] = time.monotonic
+    ):
+        self.means = means
+        self._publish = publish
+        self._clock = clock
+        self._orders: queue.SimpleQueue[tuple[Order, Answer] | None] = queue.SimpleQueue()
+        self._opened: Opened | None = None
+        self._thread = threading.Thread(target=self._run, name="place")
+        self.left_loaded_n: float | None = None  # what was on the string of a real rig when this ended
+        self._clear()
+
+    def _clear(self) -> None:
+        self._status: dict[str, Any] | None = None
+        self._connected_s: float | None = None
+        self._begun_s = 0.0
+        self._pulls_s: list[float] = []
+        self._told_job = ""
+        self._job_due = True
+        self._settling = Settling()
+        self._trips_before = 0
+        self._stopped = False
+        self._gone = False
+
+    def start(self) -> None:
+        """Begin to listen."""
+        self._tell("nothing")
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End the work and the thread."""
+        self._orders.put(None)
+        self._thread.join()
+
+    # --- from the pages, never waiting ------------------------------------------------------------------------
+    def post(self, order: Order, answer: Answer) -> None:
+        """Have an order carried out; ``answer`` is called from the place's thread."""
+        self._orders.put((order, answer))
+
+    def ask(self, ask: Ask) -> None:
+        """Ask the head for something that never raises a force, at once."""
+        opened = self._opened
+        if opened is not None:
+            opened.desk.client.ask(ask)
+
+    def pedal(self, down: bool) -> str:
+        """The pedal of a simulated rig. Returns why it is not the page's to press, or nothing."""
+        opened = self._opened
+        if opened is None:
+            return ""
+        if opened.rig is None:
+            return "On a real rig only the wired pedal starts a draw."
+        opened.rig.pedal(down)
+        return ""
+
+    # --- the thread -------------------------------------------------------------------------------------------
+    def _run(self) -> None:
+        while True:
+            opened = self._opened
+            listening = opened is not None and not opened.desk.client.ended
+            try:
+                if opened is not None:
+                    self._turn(opened)
+                posted = self._orders.get(timeout=0.0 if listening else IDLE_S)
+                if posted is None:
+                    self._close("")
+                    return
+                self._carry_out(*posted)
+            except queue.Empty:
+                continue
+            except Exception as e:  # of our own making: nothing more is planned, and the pages say so
+                self._own_fault(e)
+
+    def _own_fault(self, e: Exception) -> None:
+        if self._opened is not None:
+            self._opened.desk.client.plan(None)
+        self._tell(trouble=OWN_FAULT.format(error=f"{type(e).__name__}: {e}"))
+
+    def _turn(self, opened: Opened) -> None:
+        messages = opened.desk.client.messages(WAIT_S)
+        for message in messages:
+            self._hear(message)
+        self._guarded(lambda: opened.work.hear(messages))
+        self._job_due |= any(m["kind"] != "status" for m in messages)
+        if opened.desk.client.ended and not self._gone:
+            self._gone = True
+            self._tell(trouble=ENDED)
+        elif self._connected_s is None and not self._gone and self._clock() - self._begun_s > CONNECT_S:
+            self._gone = True
+            self._tell(trouble=NO_BOARD)
+        if self._job_due:
+            self._job_due = False
+            self._tell_job(opened)
+
+    def _guarded(self, deed: Callable[[], list[Line]]) -> None:
+        """Have the work do something; if its records cannot be written nothing more is planned."""
+        try:
+            for line in deed():
+                self._job_due = True
+                self._publish({"kind": "line", "line": line.kind, "text": line.text})
+        except StoreError as e:
+            assert self._opened is not None
+            self._opened.desk.client.plan(None)
+            self._tell(trouble=f"{e} The head holds what it has; nothing more is planned. Hold the pedal to let down.")
+
+    def _hear(self, message: dict[str, Any]) -> None:
+        kind = message["kind"]
+        if kind == "status":
+            self._status = message
+            self._publish(message | {"settling": self._settling.ratio(message)})
+        elif kind == "event":
+            if message["name"] == "connected":
+                self._connected_s = self._clock()
+                self._publish(told(message))
+                self._tell()
+                return
+            self._event(told(message))
+        elif kind == "record":
+            record = message["record"]
+            if record["ended"] == "let off":
+                self._pulls_s.append(self._clock())
+            margin = record["least_margin_n"]
+            record["least_margin_n"] = margin if margin < 1e9 else None
+            self._publish({"kind": "record", "record": record, "fresh": True})
+        elif kind == "fatal":
+            self._gone = True
+            self._tell(trouble=message["says"])
+
+    def _event(self, event: dict[str, Any]) -> None:
+        self._publish(event)
+        if "fault" in event["values"] and event["name"] != "also":
+            self._stopped = True
+            self._publish({"kind": "stop", "event": event})
+        elif self._stopped and event["state"] in ("unarmed", "slack"):
+            self._stopped = False
+            self._trips_before = self._newest_trip()
+            self._publish({"kind": "stop", "event": None})
+            self._tell()
+
+    # --- orders -----------------------------------------------------------------------------------------------
+    def _carry_out(self, order: Order, answer: Answer) -> None:
+        self._job_due = True
+        if order.kind == "look":
+            answer(choices(self.means))
+        elif order.kind == "begin":
+            self._begin(order, answer)
+        elif order.kind == "leave":
+            self._leave(answer)
+        elif self._opened is None:
+            answer({"kind": "refused", "text": "Nothing is begun yet."})
+        elif order.kind == "act":
+            work, values = self._opened.work, order.values
+            self._guarded(lambda: work.act(**values))
+        elif order.kind == "unit":
+            self._opened.unit = order.values["unit"]
+            if not isinstance(self._opened.work, FreePull):
+                self._opened.work.job.unit = order.values["unit"]
+            self._tell()
+
+    def _begin(self, order: Order, answer: Answer) -> None:
+        if self._opened is not None:
+            answer({"kind": "refused", "text": "Work is under way: leave it first."})
+            return
+        self._clear()
+        self._trips_before = self._newest_trip()
+        self._tell("starting")
+        try:
+            opened = open_work(order, self.means, lambda done: self._publish({"kind": "hands", "text": done}))
+        except TROUBLES as e:
+            self._tell("nothing", trouble=str(e))
+            return
+        self._settling = Settling(opened.family)
+        self._opened = opened
+        self._begun_s = self._clock()
+        self._publish({"kind": "bed", "bed": opened.bed})
+        self._tell()
+        self._guarded(opened.work.start)
+        for said in opened.says:
+            self._publish({"kind": "line", "line": "remark", "text": said})
+
+    def _newest_trip(self) -> int:
+        trips = records(self.means.records)["trips"]
+        return int(trips[0]["number"]) if trips else 0
+
+    def _leave(self, answer: Answer) -> None:
+        if self._opened is None:
+            return
+        state = self._status["state"] if self._status else ""
+        force = self._status["force_n"] if self._status else None
+        slack = force is not None and force < LOADED_N
+        if not (self._gone or state in AT_REST or (state in ("tripped", "frozen") and slack)):
+            answer({"kind": "refused", "text": ON_HEAD})
+            return
+        self._close("left")
+
+    def _close(self, why: str) -> None:
+        opened = self._opened
+        if opened is None:
+            return
+        client = opened.desk.client
+        client.plan(None)
+        until = self._clock() + GOODBYE_S
+        while self._status and self._status["state"] == "slack" and self._clock() < until and not client.ended:
+            client.ask(Ask.DISARM)
+            for message in client.messages(0.1):
+                self._hear(message)
+        force_n = self._status["force_n"] if self._status else None
+        if opened.rig is None and force_n is not None and force_n > LOADED_N:
+            self.left_loaded_n = force_n
+        self._opened = None
+        opened.close()
+        self._clear()
+        if why:
+            self._tell("nothing")
+
+    # --- what all pages know ----------------------------------------------------------------------------------
+    def _tell(self, at: str = "", trouble: str = "") -> None:
+        opened = self._opened
+        message: dict[str, Any] = {
+            "kind": "place",
+            "at": at or ("nothing" if opened is None else "work"),
+            "trouble": trouble,
+        }
+        if opened is not None:
+            message |= {
+                "simulated": opened.rig is not None,
+                "port": opened.port,
+                "unit": opened.unit,
+                "name": opened.name,
+                "number": opened.number,
+                "said": opened.desk.said,
+                "cuts": opened.cuts,
+                "trips_before": self._trips_before,
+                "connected_s": None if self._connected_s is None else self._clock() - self._connected_s,
+            }
+        else:
+            self._publish({"kind": "bed", "bed": None})
+            self._publish({"kind": "stop", "event": None})
+            self._publish({"kind": "job", "job": None})
+        self._publish(message)
+
+    def _tell_job(self, opened: Opened) -> None:
+        if isinstance(opened.work, FreePull):
+            job: dict[str, Any] = opened.work.view()
+        else:
+            state = opened.work.job.state
+            if opened.rig is not None:
+                opened.rig.follow(state)
+            seen = view(opened.work.job)
+            ahead = [{"number": p.number, "label": p.label, "n": p.target_n} for p in state.left]
+            job = {
+                **seen,
+                "ahead_labels": ahead[:AHEAD],
+                "left": ahead,
+                "notes": state.notes,
+                "job_over": opened.work.job.over,
+            }
+        text = json.dumps(job)
+        if text == self._told_job:
+            return
+        self._told_job = text
+        gaps = [b - a for a, b in zip(self._pulls_s, self._pulls_s[1:], strict=False) if b - a < BREAK_S]
+        pace = statistics.median(gaps) if gaps else None
+        clock = {"elapsed_s": self._clock() - self._begun_s, "pull_s": pace}
+        self._publish({"kind": "job", "job": job, **clock})

@@ -1,0 +1,59 @@
+"""What the head's events say on a page, in each unit: who looks chooses the unit."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from evenbed.catalogue import ENTRIES, say, say_later
+from evenbed.head.steady import FORECAST_S, THRESHOLD
+from evenbed.units import UNITS
+
+SILENT = ("state", "steady", "pull_done", "disturbance")  # the page has words of its own for these
+
+
+def told(message: dict[str, Any]) -> dict[str, Any]:
+    """An event of the control process as the pages get it: ``says`` by unit, empty where the page knows better; what the
+    catalogue has of it in two parts, what happened and what to do next."""
+    name, values, words = message["name"], message["values"], message.get("words") or {}
+    out: dict[str, Any] = {"kind": "event", "name": name, "values": values, "state": "", "says": {}, "trouble": False}
+    if name == "state":
+        return {**out, "state": message["says"]}
+    if name in SILENT:
+        return {**out, "what": message["says"]}
+    out["trouble"] = "fault" in values or name in ("also", "records", "link_lost", "rebooted")
+    number = values.get("entry")
+    if number is None:
+        return {**out, "says": dict.fromkeys(UNITS, message["says"])}
+    later = say_later(int(values.get("later", 0)))
+    whole = {unit: say(int(number), {**values, **words}, unit) for unit in UNITS}
+    out["says"] = {unit: f"{text} {later}".rstrip() for unit, text in whole.items()}
+    entry = ENTRIES.get(int(number))
+    if entry is not None:
+        # The sentence without what to do next ends where the entry's own second half begins.
+        begins = entry.do_next.partition("{")[0]
+        parts = {unit: text.partition(begins) if begins else (text, "", "") for unit, text in whole.items()}
+        out["parts"] = {unit: [a.strip(), f"{b}{c} {later}".strip()] for unit, (a, b, c) in parts.items()}
+    return out
+
+
+class Settling:
+    """How far a hold is from steady: its creep rate as a multiple of the rate at which it counts as steady."""
+
+    def __init__(self, family: str = "unknown") -> None:
+        self._threshold = THRESHOLD.get(family, THRESHOLD["unknown"])
+        self._since_s: float | None = None
+
+    def ratio(self, status: dict[str, Any]) -> float | None:
+        """Take a moment of the head. The rate is what its forecast comes from: a loss of ``q t ln((t + T) / t)`` over the
+        next T seconds at time t of the hold. None where there is no forecast."""
+        if status["state"] != "holding":
+            self._since_s = None
+            return None
+        if self._since_s is None:
+            self._since_s = status["t_s"]
+        if status["loss_now_n"] is None or not status["reference_n"]:
+            return None
+        t = max(0.3, status["t_s"] - self._since_s)
+        rate = status["loss_now_n"] / (t * math.log((t + FORECAST_S) / t))
+        return float(rate / (self._threshold * status["reference_n"]))
