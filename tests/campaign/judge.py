@@ -10,6 +10,7 @@ from collections import Counter, deque
 from dataclasses import dataclass, field, replace
 
 from evenbed.head import states as st
+from evenbed.head.running import NOT_AT_REST
 from evenbed_fw import faults, safety
 
 from .cases import Case
@@ -25,6 +26,7 @@ HELD = 0.02  # of the reference: what a hold that rides through may be off by, a
 LET_OFF = 0.05  # of the bed's tension: more is gone means that a string was let off that no clamp held
 BACK_OFF_MM = 3.6  # the board's 3 mm after over-tension, and some braking
 LEFT = 0.5  # of the force before the fault: less, with the carriage gone back unasked, is a string let off
+LATE_MS = 300.0  # a line that is so late comes after the board has forgotten that it has just frozen
 NO_FAULT = "string slow 0"
 LASTING_S = 0.3  # a shorter loss is one that the head is about to tell
 
@@ -119,15 +121,12 @@ def _end(p: Played, v: Verdict) -> None:
         seen = [m.force_n for m in r.moments if p.watched_s - 0.1 < m.t_s <= p.watched_s]
         off = max((min(abs(f * s / case.reference_n - 1.0) for s in (1.0, *shares)) for f in seen), default=1.0)
         told = {e.name for t, e in r.host.events if t >= p.fault_s}
-        # With lines that come up to 150 ms late it may hunt, as long as it does not call that good.
-        late = _has(case, "to-board", "delayed") or _has(case, "to-host", "delayed") or _has(case, "cell", "delayed")
+        told |= {"not at rest" for t, e in r.host.events if e.says == NOT_AT_REST}
+        # It may hunt or stand, as long as it says so and does not call that good.
         good = any(m.word == "clamp" for m in r.moments if p.watched_s - 0.1 < m.t_s <= p.watched_s)
-        said = told & {"out_of_hold_travel", "out_of_travel"} or (late and not good) or _has(case, "cell", "garbage")
-        if off > HELD and not said:
-            text = f"holds {seen[-1]:.1f} N instead of {case.reference_n:.0f} N and says nothing"
-            # Without the word "clamp"; it is told when the hold's travel is used up by steps that nothing makes.
-            dead = _has(case, "motor", "off", "stuck") and not good
-            (v.known if dead else v.violations).append(text)
+        said = told & {"out_of_hold_travel", "out_of_travel"} or ("not at rest" in told and not good)
+        if off > HELD and not said and not _has(case, "cell", "garbage"):
+            v.violations.append(f"holds {seen[-1]:.1f} N instead of {case.reference_n:.0f} N and says nothing")
     elif state in RESTING:
         if not case.plan.holds_without_power and (_has(case, "estop") or _has(case, "supply")):
             return  # the screw turns back, which is said in SAFETY.md
@@ -164,7 +163,13 @@ def _let_off(p: Played, v: Verdict) -> None:
         back = max(m.carriage_mm for m in quiet) - quiet[-1].carriage_mm
         before, after = max(m.force_n for m in quiet), quiet[-1].force_n
         if back > BACK_OFF_MM and after < LEFT * before:
-            v.violations.append(f"let down by {back:.1f} mm unasked: {before:.0f} to {after:.0f} N")
+            text = f"let down by {back:.1f} mm unasked: {before:.0f} to {after:.0f} N"
+            # The let-down under way was asked for. What is left of it and comes later than the board's 0.3 s after a freeze
+            # looks like a new wish: a line does not carry the time at which it was sent.
+            late = max((f.value for f in case.faults if (f.part, f.how) == ("to-board", "delayed")), default=0.0) >= LATE_MS
+            before_it = [m.state for m in r.moments if m.t_s <= p.fault_s][-1:]
+            under_way = before_it in ([st.EASING_OFF], [st.RETURNING])
+            (v.known if late and under_way else v.violations).append(text)
 
 
 def _records(p: Played, v: Verdict) -> None:

@@ -17,6 +17,8 @@ from .cases import BY_FORCE, Case
 
 WATCH_S = 0.5
 SETTLE_S = 0.6
+LATELY_S = 0.3
+HOLD_S = 8.0  # of a hold that does not come to its reference; the head says so after 5 s
 STILL_S = 1.0  # a person who sees nothing move for so long lets go of the pedal
 KNOB_MM_S = 10.0  # a hand on the knob
 PUSH_MM, PUSH_S = 1.5, 0.3
@@ -285,7 +287,9 @@ def _at_rest(r: HandledRig) -> bool:
 
 
 def _on_target(p: Played) -> bool:
-    return abs(p.r.rig.plant.force_n / p.case.reference_n - 1.0) < 0.01
+    """At the reference, and not only in passing."""
+    lately = [m.force_n for m in p.r.moments[-100:] if m.t_s > p.r.t_s - LATELY_S] or [0.0]
+    return max(abs(force_n / p.case.reference_n - 1.0) for force_n in lately) < 0.01
 
 
 def _settle(p: Played) -> None:
@@ -300,8 +304,11 @@ def _settle(p: Played) -> None:
     if r.t_s - entered_s < SETTLE_S:
         r.wait(SETTLE_S)
     if _state(r) == st.HOLDING and not _on_target(p):
-        r.until(lambda: _state(r) != st.HOLDING or _on_target(p) or bool(r.told("out_of_hold_travel")), 8.0)
+        r.until(lambda: _state(r) != st.HOLDING or _on_target(p) or bool(r.told("out_of_hold_travel")), HOLD_S)
         r.wait(0.15)
+    if not _at_rest(r):  # a press that became a hold meanwhile
+        r.until(lambda: _at_rest(r), 10.0)
+        r.wait(0.3)
     r.until(lambda: r.rig.board.core.state != safety.BACKING, 1.0)
     p.watched_state = _state(r)
     p.watched_s = r.t_s
@@ -316,7 +323,9 @@ def _settle(p: Played) -> None:
     for c in p.clamping:
         c.after_n = r.rig.plant.bed_tension_n()
         states = r.states
-        c.proved = st.PROVING_CLAMP in states and st.EASING_OFF in states[states.index(st.PROVING_CLAMP) :]
+        # A pedal held over a question lets down too, and that is no proof.
+        passed = r.head.record is not None and r.head.record.proof in ("holds", "not yet judged")
+        c.proved = passed and st.PROVING_CLAMP in states and st.EASING_OFF in states[states.index(st.PROVING_CLAMP) :]
 
 
 def _come_down(p: Played) -> None:

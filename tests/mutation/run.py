@@ -46,6 +46,7 @@ TARGETS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ),
     ),
     "evenbed.head.guard": (("tests/host/test_guard.py",), ()),
+    "evenbed.head.stopbudget": (("tests/host/test_stop_budget.py",), ()),
 }
 
 # Comparisons: the neighbour (boundary) and the opposite. Arithmetic: the opposite. Left out: what no one writes by

@@ -33,7 +33,6 @@ class WayDown:
         if self._readings < MARK:
             self._start = max(force, self._start) if self._readings else force
             self._lowest = force
-            self._rises = 0
             if rate < 0:
                 self._readings += 1
         else:  # a single low reading is none

@@ -13,6 +13,9 @@ against the draw. Where the evidence is weak, or hands disturb the look, nothing
 Then the head eases slowly and watches the slope: string that comes through the jaws makes it fall from that of the near
 piece towards that of the whole strand. The clamp's own drawback, which sets in below the force at which it was set, and
 the string's recovery lower it a little and slowly.
+
+All this takes the steps for travel. A look that the force does not follow is none, and where it does not follow the easing
+either, the motor stands still: that is said, whatever the clamp is.
 """
 
 from __future__ import annotations
@@ -41,6 +44,7 @@ LOOKS = 2  # one that hands have disturbed is repeated, a step higher
 CALM = 0.3  # of the step's rise: most that the force may change over the readings before it
 DRIFT = 0.6  # most that the force may drift during a look, of the step's rise
 CLEAR = 0.05  # of the step's rise: readings further off the fit have been disturbed
+FOLLOWED = 0.3  # of what the softest strand would show: less, and the carriage has not gone where it was sent
 CLOSED_MAIN = 1.58  # look over draw stiffness from which a clamp counts as closed
 CLOSED_UNSURE = 1.1  # the same where the delay, and so the draw's stiffness, is still unsure
 LEAST_CROSS = 1.5  # no closed clamp on a cross looks less stiff than this
@@ -60,6 +64,9 @@ EVEN_READINGS = 7  # of one speed: the converter's settling, the period of doubt
 BELOW_READINGS = 5  # the converter's settling and one more
 SLACK = 0.06  # of the slope: not counted
 FOLLOW = 0.06  # of a change of slope, per reading
+STANDS = 0.2  # of the fall due on the whole strand: less is no string that slips, but a carriage or a cell that stands
+STANDS_WAY = 0.15  # of the reference, due by then: hands do not hold up as much
+LEISURE = 2.0  # times what all looks and the whole easing take at most: longer no proof lasts
 
 
 @dataclass(frozen=True)
@@ -105,10 +112,16 @@ class Look:
         self.force_n = 0.0  # at its end
         self.k_n_mm: float | None = None
         self.clear = False  # did nothing but the step move the force?
+        self.followed = True  # False: the force says that the carriage did not go as far as it was sent
+        self._k_due = rise_n / rise_mm
+        self._first_mm = first_mm
+        self._first_n: float | None = None  # before anything moved
 
     def step(self, t_s: float, force_n: float, seen_mm: float, unsure_mm: float) -> bool:
         """Take one reading, where it belongs and how sure that is; True when done."""
         self._readings += 1
+        if self._first_n is None:
+            self._first_n = force_n
         sure = unsure_mm < SURE * self._rise_mm
         if not self._stepped:
             if sure and seen_mm > self._x0 - 0.1 * self._rise_mm:
@@ -116,6 +129,7 @@ class Look:
             self._stepped = (len(self._before) == BEFORE and self._calm()) or self._readings > PATIENCE
             if self._stepped and self._before:
                 self.end_mm = self._x0 + self._rise_mm
+                self.followed = self._rose(self._before[-1][1] - self._first_n, self._first_mm)
             elif self._stepped:
                 self.k_n_mm = 0.0
                 return True
@@ -126,11 +140,15 @@ class Look:
             if self._readings < PATIENCE:
                 return False
             self.k_n_mm = 0.0
+            self.followed = self.followed and seen_mm - self._before[-1][2] > 0.5 * self._rise_mm
             self.force_n = force_n
             return True
         self._fit()
         self.force_n = force_n
         return True
+
+    def _rose(self, rise_n: float, way_mm: float) -> bool:
+        return way_mm <= 0.0 or rise_n >= FOLLOWED * self._k_due * way_mm
 
     def _calm(self) -> bool:
         """Do hands leave the string alone before the step?"""
@@ -143,9 +161,10 @@ class Look:
         fit = np.linalg.lstsq(basis, force, rcond=None)[0]
         self.k_n_mm = float(fit[1])
         off = force - basis @ fit
+        self.followed = self.followed and self._rose(self.k_n_mm * self._rise_mm, self._rise_mm)
         rise = abs(self.k_n_mm) * self._rise_mm
         drift = abs(float(fit[2])) * (t[-1] - t[0])
-        self.clear = bool(self.k_n_mm > 0.0 and np.max(np.abs(off)) < CLEAR * rise and drift < DRIFT * rise)
+        self.clear = bool(self.followed and np.max(np.abs(off)) < CLEAR * rise and drift < DRIFT * rise)
 
 
 class ProofBook:
@@ -175,7 +194,8 @@ class ProofBook:
 
 
 class ClampProof:
-    """One proof. ``step`` returns the lease; ``verdict`` is "" while it runs, then "holds", "open" or "slips"."""
+    """One proof. ``step`` returns the lease; ``verdict`` is "" while it runs, then "holds", "open", "slips", or "stands"
+    (the force does not follow the carriage: nothing can be proved). It comes within ``longest_s``."""
 
     def __init__(
         self,
@@ -206,6 +226,13 @@ class ClampProof:
         self.verdict = ""
         self.ratio = 0.0  # of the look to the draw
         self.end_mm = x_mm
+        self._began_s: float | None = None
+        self._top_mm = x_mm  # where the easing began
+        self.eased_mm = 0.0  # the way down so far
+        self._gone = False  # has force been missing?
+        self._followed = True  # has every look been?
+        easing_s = WATCH * reference_n / k_draw_n_mm / min(rig.hold_rate_mm_s, self._rate_mm_s(k_draw_n_mm))
+        self.longest_s = LEISURE * (LOOKS * PATIENCE * rig.period_s + easing_s)
 
     @property
     def k_look_n_mm(self) -> float:
@@ -215,8 +242,13 @@ class ClampProof:
     def step(self, t_s: float, force_n: float, seen: Seen, x_mm: float, v_mm_s: float, ceiling_n: float) -> Go:
         """Take one reading: force, the positions it may belong to, the position now and its speed."""
         look = self._look
-        if look.k_n_mm is None:
+        if self._began_s is None:
+            self._began_s = t_s
+        if not self.verdict and t_s - self._began_s > self.longest_s:
+            self.verdict = "stands"
+        elif look.k_n_mm is None:
             if look.step(t_s, force_n, seen.mm, seen.unsure_mm):
+                self._followed = self._followed and look.followed
                 if look.clear or self._looks == LOOKS:
                     self._judge()
                 else:
@@ -225,15 +257,19 @@ class ClampProof:
             self.end_mm = self._look.end_mm
             soft = min(ceiling_n, self._reference_n * (1.0 + 2.0 * (STUCK + LOOK * self._looks)))
             return Go(wire.HOLD, self._rig.hold_rate_mm_s, self.end_mm, soft)
-        if not self.verdict:
+        elif not self.verdict:
             self._watch(force_n, seen.late_mm, v_mm_s)
         if self.verdict and self.verdict != "holds":
             self.end_mm = x_mm
             return Go(wire.HOLD, self._rig.hold_rate_mm_s, x_mm, ceiling_n)
-        dead_s = max(self._delay_s, SHORTEST_S) + PIPELINE_S
-        rate = WATCH_PER_DELAY * self._reference_n / dead_s / max(self.k_look_n_mm, self._k_draw)
+        rate = self._rate_mm_s(max(self.k_look_n_mm, self._k_draw))
         self.end_mm = x_mm - rate * 0.1
         return Go(wire.HOLD, rate, self.end_mm, ceiling_n)
+
+    def _rate_mm_s(self, k_n_mm: float) -> float:
+        """How fast to ease under watch."""
+        dead_s = max(self._delay_s, SHORTEST_S) + PIPELINE_S
+        return WATCH_PER_DELAY * self._reference_n / dead_s / k_n_mm
 
     def _judge(self) -> None:
         k = self.k_look_n_mm
@@ -248,7 +284,9 @@ class ClampProof:
         elif self.ratio < (self._book.threshold() if self._draw_sure else CLOSED_UNSURE):
             self.verdict = "open"
         self.learnt &= self._draw_sure or self._woven
-        self._slope.begin(self._look.force_n, k or self._k_draw, self.ratio)
+        # What hands or a motor made of an unclear look bounds nothing; the whole strand is the softest there is.
+        self._slope.begin(self._look.force_n, k if self._look.clear else max(k, self._k_draw), self.ratio)
+        self._top_mm = self._look.end_mm
 
     def _evidence(self, k_n_mm: float) -> float:
         if self._draw_sure and self.ratio < LEAST_CROSS:
@@ -265,8 +303,16 @@ class ClampProof:
     def _watch(self, force_n: float, late_mm: float, v_mm_s: float) -> None:
         # While the easing gathers speed, a reading later than believed looks like a missing slope; held against a
         # position one period late it cannot.
-        if self._slope.gone(force_n, late_mm, v_mm_s):
+        self.eased_mm = self._top_mm - late_mm
+        due_n = self._k_draw * self.eased_mm
+        stands = self._slope.eased_n(force_n) < STANDS * due_n
+        self._gone = self._slope.gone(force_n, late_mm, v_mm_s) or self._gone
+        if stands and due_n > STANDS_WAY * self._reference_n:
+            self.verdict = "stands"
+        elif self._gone and not stands:
             self.verdict = "slips"
+        elif not (stands or self._look.clear or self._followed) and due_n > GATHERING * self._reference_n:
+            self.verdict = "open"  # it follows now, but did not in the looks: nothing has been seen
         elif self._slope.eased_n(force_n) > WATCH * self._reference_n:
             self.verdict = "holds"
             if self._look.clear and self._draw_sure:

@@ -20,7 +20,7 @@ from evenbed.head.proof import FIRST_AFTER, FIRST_LOOK, FIRST_LOOK_N, ClampProof
 from evenbed.head.record import PullRecord
 from evenbed.head.steady import Forecast, SteadyDetector
 from evenbed.head.stops import told
-from evenbed.head.types import Event, Go, Pull, RigModel, Shot
+from evenbed.head.types import Command, Event, Go, Pull, RigModel, Say, Shot
 
 EASE_MM_S = 40.0
 RETURN_MM_S = 30.0
@@ -31,6 +31,14 @@ FLAT_N, FLAT_MM = 0.6, 4.0
 STROKE_RESERVE_MM = 5.0
 DRAW_PATIENCE_S = 5.0
 OUT_OF_TRAVEL, NO_STRING, OUT_OF_HOLD_TRAVEL, END_REACHED, PROOF_OPEN, PROOF_SLIPS = 82, 83, 84, 85, 87, 88  # catalogue
+NOT_COMING_DOWN = 55
+OFF = 0.01  # of the reference: a hold that is further off, again and again, is said to be
+OFF_S, CALM_S = 5.0, 0.5  # for so long, without so long a rest near the reference
+NOT_AT_REST = (
+    f"For {OFF_S:.0f} s the force has not come to rest within {100 * OFF:.0f} % of the reference: hands at work, a string "
+    "that keeps giving, a motor that loses steps or a slow board. Wait for the word 'clamp', or hold the pedal to let the "
+    "string down."
+)
 MOVED_MM = 0.5  # by an episode: more than setting a clamp does
 ASTRAY_PERIODS = 0.4  # a delay found further from the one believed makes the draw's stiffness worth learning again
 RENEW_EVERY = 4  # readings, at the end of the way back
@@ -77,6 +85,8 @@ class PullRun:
         self._reached_mm = shot.x_mm
         self._over_until_s = 0.0
         self._told_end = False
+        self._told_off = False
+        self._off_s = self._calm_s = now_s  # when the hold was last off its reference; when last near it for a while
         self._flat_from: tuple[float, float] | None = None
 
     @property
@@ -95,8 +105,9 @@ class PullRun:
         self.record.done_s = now_s - self._press_s
         return True
 
-    def step(self, state: str, now_s: float, shot: Shot, since_s: float, home_mm: float | None) -> Go | None:
-        """Take one reading in ``state``, entered ``since_s`` ago; return the lease, or None for one reading without."""
+    def step(self, state: str, now_s: float, shot: Shot, since_s: float, home_mm: float | None) -> Command | None:
+        """Take one reading in ``state``, entered ``since_s`` ago; return the lease or a stop, or None for one reading
+        without."""
         self._now = now_s
         if shot.sample.sound and state == st.PROVING_CLAMP:
             self.record.proof_peak_n = max(self.record.proof_peak_n, shot.force_n)
@@ -157,6 +168,7 @@ class PullRun:
         self._steady = SteadyDetector(self.pull.family, self.pull.reference_n, self._now)
         self._reached_mm = shot.x_mm
         self._over_until_s = self._now + self.pull.over_pull_s
+        self._off_s = self._calm_s = self._now
         record.reached_s = self._now - self._press_s
         record.stiffness_n_mm = k if learner.k_n_mm is not None else None
         record.delay_s = delay.delay_s
@@ -176,6 +188,7 @@ class PullRun:
         if shot.x_mm - self._reached_mm > self.rig.hold_travel_mm - 0.5 and not self._told_end:
             self._told_end = True
             self.told.append(told(OUT_OF_HOLD_TRAVEL, travel_mm=self.rig.hold_travel_mm, force_n=shot.force_n))
+        self._watch_level(shot, holding.target_n)
         self._name_disturbance(state, shot, holding)
         near = abs(shot.force_n - holding.target_n) < 0.005 * holding.target_n
         creep = -holding.path_rate_mm_s * holding.k_n_mm
@@ -189,6 +202,16 @@ class PullRun:
                 record.steady_s = self._now - self._press_s
             self._tell("steady", "steady")
         return go
+
+    def _watch_level(self, shot: Shot, target_n: float) -> None:
+        """Say once that a hold does not come to rest at its reference, unless the end of its travel has been told."""
+        if abs(shot.force_n - target_n) > OFF * target_n:
+            self._off_s = self._now
+        elif self._now - self._off_s > CALM_S:
+            self._calm_s = self._now
+        if self._now - self._calm_s > OFF_S and not (self._told_off or self._told_end):
+            self._told_off = True
+            self._tell("hint", NOT_AT_REST)
 
     def _name_disturbance(self, state: str, shot: Shot, holding: Holding) -> None:
         ended = self._watch.step(shot.t_s, holding.z_mm, holding.path_rate_mm_s, holding.alert)
@@ -243,9 +266,10 @@ class PullRun:
             shot.x_mm,
         )
 
-    def _prove(self, shot: Shot) -> Go:
+    def _prove(self, shot: Shot) -> Command:
         proof, record = self._proof, self.record
         assert proof is not None
+        self._off_s = self._calm_s = self._now
         if self.question:
             return Go(wire.HOLD, self.rig.hold_rate_mm_s, proof.end_mm, self.ceiling_n)
         go = proof.step(shot.t_s, shot.force_n, self._seen(), shot.x_mm, shot.v_mm_s, self.ceiling_n)
@@ -256,6 +280,12 @@ class PullRun:
             record.proof = "holds" if proof.learnt else "not yet judged"
             self.happened.append("proved")
             return go
+        if proof.verdict == "stands":
+            # The clamp cannot be judged, and nothing that is asked of the motor can be relied upon.
+            if record.proof != "stands":
+                self.told.append(told(NOT_COMING_DOWN, travel_mm=proof.eased_mm, force_n=shot.force_n))
+            record.proof = "stands"
+            return Say("stop")
         record.proof = proof.verdict
         self.question = proof.verdict
         number = PROOF_OPEN if proof.verdict == "open" else PROOF_SLIPS

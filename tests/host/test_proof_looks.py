@@ -1,0 +1,254 @@
+"""The pieces of the clamp's proof on an ideal strand: force is stiffness times stretch (Hooke's law), and what the carriage
+is told and what it does are known exactly.
+
+Likelihood ratios of independent evidence multiply, so their logarithms add (Bayes' rule in the form of odds).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import pytest
+from evenbed.head.learning import Delay
+from evenbed.head.proof import ClampProof, Look, ProofBook, Seen
+from evenbed.head.types import RigModel
+
+PERIOD_S = 0.0125
+RIG = RigModel(21000.0, 8759.0, 1600.0, 330.0, PERIOD_S, 60.0, 800.0, 6.0, 20.0, 130.0, 40.0, 0.041664, 0.027776)
+K, REFERENCE_N, CEILING_N = 8.0, 200.0, 240.0
+SURE_DELAY, UNSURE_DELAY = Delay(0.025, 0.005), Delay(0.025, 0.025)
+
+
+# --- one look ---------------------------------------------------------------------------------------------------------
+def looked(
+    force_n: Callable[[float, float], float],
+    way: float = 1.0,
+    first_way: float = 1.0,
+    first_mm: float = 0.1,
+    unsure: Callable[[int], float] = lambda _n: 0.0,
+    after: int = 5,
+) -> tuple[Look, int]:
+    """A look of 2 N (0.25 mm at 8 N/mm) from 50 mm, and how many readings it took. ``force_n`` is of time and true
+    position; of its first step and of the other the carriage really makes a share."""
+    look = Look(2.0, 2.0 / K, 50.0, after, first_mm)
+    for n in range(200):
+        x = look.end_mm
+        real = 50.0 + first_way * min(x - 50.0, first_mm) + way * max(0.0, x - 50.0 - first_mm)
+        # The first reading was taken before anything moved.
+        if look.step(n * PERIOD_S, force_n(n * PERIOD_S, real if n else 50.0), x if n else 50.0, unsure(n)):
+            return look, n + 1
+    raise AssertionError("a look that does not end")
+
+
+def strand(k_n_mm: float, drift_n_s: float = 0.0) -> Callable[[float, float], float]:
+    return lambda t, x: 200.0 + k_n_mm * (x - 50.0) + drift_n_s * t
+
+
+@pytest.mark.parametrize("k", [4.0, 8.0, 17.5])
+@pytest.mark.parametrize("drift_n_s", [-2.0, 0.0, 2.0])
+def test_a_look_shows_the_stiffness_whatever_the_force_drifts(k: float, drift_n_s: float) -> None:
+    look, n = looked(strand(k, drift_n_s))
+    assert look.k_n_mm == pytest.approx(k) and look.clear and look.followed
+    assert look.end_mm == pytest.approx(50.0 + 0.1 + 0.25)
+    assert look.force_n == pytest.approx(200.0 + k * 0.35 + drift_n_s * PERIOD_S * (n - 1))
+
+
+def test_it_takes_as_many_readings_as_it_was_told() -> None:
+    assert looked(strand(K), after=7)[1] - looked(strand(K), after=5)[1] == 2
+
+
+@pytest.mark.parametrize(("share", "clear"), [(0.55, True), (0.65, False)])
+def test_a_drift_of_six_tenths_of_the_rise_is_no_look(share: float, clear: bool) -> None:
+    # 4 readings before and 5 after: 8 periods. Before the step a force that moves is waited for.
+    def force(t: float, x: float) -> float:
+        return 200.0 + K * (x - 50.0) - share * 2.0 * t / (8 * PERIOD_S)
+
+    assert looked(force)[0].clear is clear
+
+
+@pytest.mark.parametrize(("n", "clear"), [(0.5, True), (1.6, False)])
+def test_a_knock_during_the_look_is_seen(n: float, clear: bool) -> None:
+    # A twentieth of the rise of 2 N is 0.1 N; a knock of one reading stays in the rest of the fit by about nine tenths.
+    knock = 0.1 * n
+    look, _ = looked(lambda t, x: 200.0 + K * (x - 50.0) + (knock if abs(t - 7 * PERIOD_S) < 1e-6 else 0.0))
+    assert look.clear is clear
+
+
+def test_a_force_that_still_moves_is_waited_for() -> None:
+    calm_s = 0.2
+
+    def force(t: float, x: float) -> float:
+        return 200.0 + K * (x - 50.0) - 60.0 * max(0.0, calm_s - t)  # 2.25 N in 3 periods; 0.6 are calm
+
+    look, n = looked(force)
+    assert look.clear and look.k_n_mm == pytest.approx(K) and n * PERIOD_S > calm_s + 5 * PERIOD_S
+
+
+def test_where_no_reading_is_sure_nothing_is_seen_and_nothing_said_of_the_motor() -> None:
+    look, n = looked(strand(K), unsure=lambda _n: 1.0)
+    assert (look.k_n_mm, look.clear, look.followed, n) == (0.0, False, True, 81)
+    look, n = looked(strand(K), unsure=lambda n: 0.0 if n < 6 else 1.0)
+    assert (look.k_n_mm, look.clear, look.followed, n) == (0.0, False, True, 80)
+
+
+# --- a carriage that does not go where it was sent --------------------------------------------------------------------
+def test_a_dead_motor_is_not_an_open_clamp() -> None:
+    look, _ = looked(strand(K), way=0.0, first_way=0.0)
+    assert not look.followed and not look.clear
+
+
+def test_a_board_that_never_moves_is_not_followed() -> None:
+    look = Look(2.0, 0.25, 50.0)
+    n = 0
+    while not look.step(n * PERIOD_S, 200.0, 50.0, 0.0):
+        n += 1
+    assert not look.followed and not look.clear and look.k_n_mm == 0.0 and n < 100
+
+
+@pytest.mark.parametrize(("share", "followed"), [(0.28, False), (0.32, True)])
+def test_three_tenths_of_the_softest_strand_are_the_least(share: float, followed: bool) -> None:
+    assert looked(strand(K), way=share)[0].followed is followed
+    # What the first step does not make friction keeps, and the second would look as stiff as a clamp.
+    look, _ = looked(strand(K), first_way=share)
+    assert look.k_n_mm == pytest.approx(K)
+    assert look.followed is followed and look.clear is followed
+
+
+def test_a_look_without_a_first_step_asks_for_none() -> None:
+    assert looked(lambda t, x: 200.0 + K * (x - 50.0) - 0.5 * t, first_mm=0.0)[0].followed
+
+
+# --- the evidence on a cross ------------------------------------------------------------------------------------------
+def evidence(over_draw: float, over_first: float | None, delay: Delay = SURE_DELAY) -> float:
+    k_look = over_draw * K
+    k_open = k_look / over_first if over_first is not None else None
+    proof = ClampProof(RIG, REFERENCE_N, K, k_open, delay, ProofBook(), True, 50.0)
+    proof.ratio = over_draw
+    return proof._evidence(k_look)
+
+
+def test_between_open_and_closed_there_is_no_evidence() -> None:
+    assert evidence(1.86, None) == pytest.approx(0.0)
+    assert evidence(1.86, 1.22) == pytest.approx(0.0)
+    assert evidence(1.86, 1.22, UNSURE_DELAY) == pytest.approx(0.0)
+
+
+@pytest.mark.parametrize("by", [-0.1, 0.05, 0.1])
+def test_evidence_grows_with_the_logarithm_of_the_ratio_and_adds_up(by: float) -> None:
+    f = math.exp(by)
+    assert evidence(1.86 * f, None) == pytest.approx(13.0 * by)
+    assert evidence(1.86, 1.22 * f) == pytest.approx(37.0 * by)
+    assert evidence(1.86 * f, 1.22 * f) == pytest.approx(13.0 * by + 37.0 * by)
+
+
+def test_no_single_look_is_believed_beyond_its_bound() -> None:
+    assert evidence(20.0, None) == 5.0 and evidence(20.0, 20.0) == 9.0
+    assert evidence(1.86, 0.2) == pytest.approx(-4.0)
+
+
+def test_where_the_delay_is_unsure_the_draw_says_nothing() -> None:
+    assert evidence(20.0, None, UNSURE_DELAY) == 0.0 and evidence(1.0, None, UNSURE_DELAY) == 0.0
+    assert evidence(1.0, 1.22 * math.e, UNSURE_DELAY) == 4.0
+
+
+@pytest.mark.parametrize(("ratio", "is_open"), [(1.49, True), (1.51, False)])
+def test_nothing_closed_looks_softer_than_half_as_stiff_again_as_the_draw(ratio: float, is_open: bool) -> None:
+    assert (evidence(ratio, 20.0) < -2.0) is is_open
+
+
+# --- whole proofs -----------------------------------------------------------------------------------------------------
+class Bench:
+    """A strand of K, held at its reference; a good clamp leaves a near piece of twice that stiffness. ``share`` of a time
+    is the part of each step that the motor makes, ``easing_share`` the same once the looks are done."""
+
+    def __init__(self, k_n_mm: float, share: Callable[[float], float] = lambda _t: 1.0) -> None:
+        self.proof = ClampProof(RIG, REFERENCE_N, K, None, SURE_DELAY, ProofBook(), False, 50.0)
+        self.k, self.share = k_n_mm, share
+        self.t = 0.0
+        self.x = self.real = 50.0
+        self.moves = True
+        self.easing_share = 1.0
+
+    @property
+    def force_n(self) -> float:
+        return REFERENCE_N + self.k * (self.real - 50.0)
+
+    @property
+    def made(self) -> float:
+        return self.share(self.t) * (self.easing_share if self.proof.k_look_n_mm else 1.0)
+
+    def run(self, until_s: float = 60.0) -> str:
+        v = 0.0
+        while not self.proof.verdict and self.t < until_s:
+            go = self.proof.step(self.t, self.force_n, Seen(self.x, self.x, self.x), self.x, v, CEILING_N)
+            most = go.speed_mm_s if self.moves else 0.0
+            v = min(max((go.end_mm - self.x) / PERIOD_S, -min(most, 6.0)), min(most, 6.0))
+            self.x += v * PERIOD_S
+            self.real += v * PERIOD_S * self.made
+            self.t += PERIOD_S
+        return self.proof.verdict
+
+
+def test_a_good_clamp_passes_and_an_open_one_does_not() -> None:
+    good = Bench(2.0 * K)
+    assert good.run() == "holds" and good.force_n == pytest.approx(0.55 * REFERENCE_N, abs=8.0)
+    assert good.t < good.proof.longest_s / 2.0
+    bad = Bench(K)
+    assert bad.run() == "open" and bad.force_n > REFERENCE_N
+
+
+@pytest.mark.parametrize("k", [K, 2.0 * K])
+@pytest.mark.parametrize("dead_s", [0.0, 0.02, 0.05])
+def test_a_motor_that_dies_before_the_looks_are_done_stands(k: float, dead_s: float) -> None:
+    b = Bench(k, lambda t: float(t < dead_s))
+    assert b.run() == "stands" and b.force_n >= REFERENCE_N
+    # 15 % of the reference at the stiffness of the draw, 3.75 mm here, and no more.
+    assert b.proof.eased_mm == pytest.approx(0.15 * REFERENCE_N / K, abs=0.1)
+
+
+@pytest.mark.parametrize("k", [K, 2.0 * K])
+@pytest.mark.parametrize("back_s", [0.3, 0.4, 0.5, 0.6, 0.7])
+def test_a_motor_that_was_dead_for_the_looks_passes_nothing_when_it_is_back(k: float, back_s: float) -> None:
+    b = Bench(k, lambda t: float(t > back_s))
+    assert b.run() != "holds" and b.force_n > 0.85 * REFERENCE_N
+
+
+@pytest.mark.parametrize("at_s", [i * 0.02 for i in range(30)])
+@pytest.mark.parametrize("for_s", [0.03, 0.08, 0.2])
+def test_no_open_clamp_passes_for_a_motor_that_pauses(at_s: float, for_s: float) -> None:
+    assert Bench(K, lambda t: float(not at_s <= t < at_s + for_s)).run() in ("open", "slips")
+
+
+def test_a_motor_that_pauses_in_the_easing_is_a_question() -> None:
+    assert Bench(2.0 * K, lambda t: float(not 0.5 <= t < 0.9)).run() == "slips"
+
+
+@pytest.mark.parametrize(("share", "verdict"), [(0.05, "stands"), (0.15, "slips")])
+def test_a_fifth_of_the_fall_due_tells_a_slip_from_a_carriage_that_stands(share: float, verdict: str) -> None:
+    # A near piece of twice the draw's stiffness gives twice the share of what is due on the whole strand.
+    b = Bench(2.0 * K)
+    b.easing_share = share
+    assert b.run() == verdict and b.force_n > 0.9 * REFERENCE_N
+
+
+def test_a_proof_ends_even_if_nothing_moves_at_all() -> None:
+    b = Bench(2.0 * K)
+    assert b.run(0.4) == "" and b.proof.k_look_n_mm > 0.0
+    b.moves = False
+    assert b.run(b.proof.longest_s) == "" and b.run() == "stands"
+    assert b.t == pytest.approx(b.proof.longest_s, abs=3 * PERIOD_S)
+
+
+def test_a_slower_rig_has_longer_for_it() -> None:
+    slow = ClampProof(
+        RigModel(21000.0, 8759.0, 1600.0, 330.0, PERIOD_S, 60.0, 800.0, 1.0, 20.0, 130.0, 40.0, 0.041664, 0.027776),
+        REFERENCE_N,
+        K,
+        None,
+        SURE_DELAY,
+        ProofBook(),
+        False,
+        50.0,
+    )
+    assert slow.longest_s > 0.45 * REFERENCE_N / K / 1.0 * 2.0
