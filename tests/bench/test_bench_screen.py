@@ -114,6 +114,7 @@ def test_a_stop_fills_the_screen_outlives_a_reload_and_is_cleared(
     assert not screen.shows("#trip-down")  # a reloaded page holds nothing
     screen.press(300)
     page.click("#trip-take")
+    page.wait_for_timeout(3500)  # the cell is alive again, and believed
     page.click("#trip-clear")
     page.wait_for_selector('#trip-said:has-text("still loaded")')  # nothing is cleared under load, and it is said why
     page.wait_for_selector("#trip-save:not([hidden])", timeout=LONG_MS)
