@@ -11,11 +11,13 @@ ROOT = Path(__file__).resolve().parents[1]
 CORE = (
     *(f"hardware/firmware/evenbed_fw/{name}.py" for name in ("budget", "envelope", "safety", "waydown")),
     "host/evenbed/head/guard.py",
+    "host/evenbed/head/stopbudget.py",
 )
 TESTS = (
     *(f"tests/firmware/test_safety_{part}.py" for part in ("core", "trips", "orders", "permits")),
     *(f"tests/firmware/test_{name}.py" for name in ("envelope", "budget", "way_down")),
     "tests/host/test_guard.py",
+    "tests/host/test_stop_budget.py",
 )
 
 
