@@ -11,9 +11,9 @@ from evenbed_sim.strand import Strand, StrandParams
 from evenbed_sim.stringer import Habits
 
 PARTS = 3
-STEP_S = 0.0125
+STEP_S = 0.05
 REPLAY_MM_S = 40.0
-GAIN = 0.05  # of a hold, for each step: about as slow as the head
+GAIN = 0.2  # of a hold, for each step: about as slow as the head
 PROOF_S = 2.0
 
 
@@ -75,9 +75,8 @@ def draw_by_hand(strand: GrippedStrand, force_n: float, hands: Habits, held_s: f
     """Draw a strand as the head would have, hold it, clamp it and let it off, without a rig."""
     dx = REPLAY_MM_S * STEP_S
     while strand.force_n < force_n:
-        strand.advance(
-            STEP_S, min(dx, max(1e-3, (force_n - strand.force_n) / max(1.0, strand.stiffness_n_per_mm() or 1.0)))
-        )
+        left_mm = (force_n - strand.force_n) / max(1.0, strand.stiffness_n_per_mm())
+        strand.advance(STEP_S, min(dx, max(1e-3, left_mm)))
     if hands.frees_clamp:
         strand.free_previous_clamp()
     if hands.straighten:
@@ -88,7 +87,6 @@ def draw_by_hand(strand: GrippedStrand, force_n: float, hands: Habits, held_s: f
         strand.advance(STEP_S, GAIN * (force_n - strand.force_n) / k)
     strand.held_s = held_s
     strand.close_clamp()
-    for _ in range(round(PROOF_S / STEP_S)):
-        strand.advance(STEP_S, 0.0)
+    strand.advance(PROOF_S, 0.0)
     while strand.force_n > 0.0:
         strand.advance(STEP_S, -dx)

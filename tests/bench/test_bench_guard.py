@@ -49,7 +49,7 @@ def origin(host: str = HERE) -> dict[str, str]:
 
 def test_without_a_key_there_is_nothing_to_see(bench: Bench) -> None:
     with client_of(bench) as client:
-        for path in ("/", "/static/main.js", "/trip/1", "/report/1"):
+        for path in ("/", "/static/main.js", "/trip/1", "/report/1", "/report/1/file", "/compare/1/2", "/report.css"):
             answer = client.get(path)
             assert answer.status_code == 403
             assert "evenbed bench" in answer.text

@@ -37,7 +37,7 @@ def test_a_whole_job_with_the_space_bar_alone(serve: Callable[..., str], open_sc
     seen: list[str] = []
     drawn = 0
     # The stringer's own order, to come by a knot and a woven cross soon: one remark, then obedience.
-    choices = ["3 · main 2 left · 22.00 kgf", "5 · cross 1 · 21.00 kgf"]
+    choices = ["4 · main 2 left · 22.00 kgf", "5 · cross 1 · 21.00 kgf"]
     while (word := screen.word("check", "arm", "draw", "clamp", "question", "tie off", "done")) != "done":
         seen.append(word)
         if word == "arm":
@@ -84,9 +84,79 @@ def test_a_whole_job_with_the_space_bar_alone(serve: Callable[..., str], open_sc
     page.click("#leave")
     page.wait_for_selector("#jobs a")
     with page.expect_download() as saved:
-        page.click("#jobs a")
+        page.click("#jobs a[download]")
     report = saved.value.path().read_text("utf-8")
     assert "Short" in report and "cross 1" in report
+    with page.context.expect_page() as opened:
+        page.click("#jobs a")
+    shown = opened.value
+    faults: list[str] = []
+    shown.on("console", lambda m: faults.append(m.text))
+    shown.reload()
+    assert "cross 1" in shown.inner_text("main") and not faults  # styled by our own sheet: the policy is kept
+    assert shown.evaluate("getComputedStyle(document.querySelector('.hoop')).fill") == "none"
+
+
+def test_free_work_goes_over_to_crosses_and_is_gone_on_with(
+    serve: Callable[..., str], open_screen: Callable[..., Screen]
+) -> None:
+    screen = open_screen(serve())
+    page = screen.page
+    page.fill("#free-cross", "21 kgf")
+    page.click("#free-form button")
+    while screen.word("check", "arm") == "check":
+        before = page.text_content("#say")
+        screen.tap()
+        page.wait_for_selector(f'#say:not(:text-is({json.dumps(before)})), #moment[data-word="arm"]')
+    screen.arm()
+    assert "main 1 to 22.00 kgf" in page.text_content("#say") and "hole" not in page.text_content("#say")
+    page.click("#more summary")
+    page.click('#more-actions button:has-text("Crosses from now on")')
+    page.wait_for_selector('#say:has-text("cross 1 to 21.00 kgf")')
+    page.click("#more summary")
+    page.wait_for_timeout(1000)
+    screen.tap()
+    screen.word("clamp")
+    screen.hands("clamp is set")
+    screen.tap()
+    page.wait_for_selector('#plan-count:has-text("1 pulls made")', timeout=LONG_MS)
+    screen.word("draw", "question")
+    page.click("#settings summary")
+    page.click("#leave")
+    page.click('#resume button:has-text("Go on")')
+    screen.word("question")  # does the last clamp still hold?
+    assert "cross 1" in page.text_content("#say") and not screen.errors
+
+
+# --- the rig ---------------------------------------------------------------------------------------------------
+
+
+def test_a_calibration_by_the_page_alone(serve: Callable[..., str], open_screen: Callable[..., Screen]) -> None:
+    screen = open_screen(serve())
+    page = screen.page
+
+    def says(text: str) -> None:
+        page.wait_for_selector(f'#guided-now:has-text("{text}")', timeout=LONG_MS)
+
+    page.fill("#latitude", "48")
+    page.click("#calibrate-form button")
+    says("Take everything off the gripper")
+    check_access(screen)
+    page.click('#guided-quick button:has-text("Zero")')
+    says("what hangs now")
+    page.fill("#guided-answer", "5kg M1")
+    page.keyboard.press("Enter")
+    page.wait_for_selector('#guided-before:has-text("Step 2: 49.0")', timeout=LONG_MS)
+    page.reload()  # what was said is still there, the controls are not
+    page.wait_for_selector('#guided-before:has-text("Step 2: 49.0")')
+    assert not screen.shows("#guided-form")
+    page.click("#guided-take")
+    page.wait_for_selector("#guided-form:not([hidden])")
+    page.keyboard.press("Escape")
+    page.wait_for_selector('#guided-ended:has-text("Stopped")', timeout=LONG_MS)
+    page.click("#guided-leave")
+    page.wait_for_selector("#beginnings:not([hidden])")
+    assert not screen.errors
 
 
 # --- a stop ----------------------------------------------------------------------------------------------------
@@ -181,7 +251,7 @@ def test_reloads_and_second_pages_move_nothing(serve: Callable[..., str], open_s
     second.word("stopped")
     assert not third.shows("#let-down")
     second.page.click("#let-down")
-    second.word("let off")
+    second.word("draw")  # by way of "let off", which is short
     assert not first.errors and not second.errors and not third.errors
 
 

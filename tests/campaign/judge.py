@@ -24,6 +24,7 @@ OTHERS = (
 )  # fmt: skip
 HELD = 0.02  # of the reference: what a hold that rides through may be off by, as the cell shows it
 LET_OFF = 0.05  # of the bed's tension: more is gone means that a string was let off that no clamp held
+LET_DOWN_S = 1.5  # a let-down that began so shortly before the end of the watch is under way
 BACK_OFF_MM = 3.6  # the board's 3 mm after over-tension, and some braking
 LEFT = 0.5  # of the force before the fault: less, with the carriage gone back unasked, is a string let off
 LATE_MS = 300.0  # a line that is so late comes after the board has forgotten that it has just frozen
@@ -112,6 +113,12 @@ def _unasked(p: Played, v: Verdict) -> None:
         v.violations.append(text)
 
 
+def _began_s(p: Played, state: str) -> float:
+    """When the state in which the watch ended was entered last; it may be told a moment later."""
+    entered = (t for t, e in p.r.host.events if (e.name, e.says) == ("state", state))
+    return max((t for t in entered if t < p.watched_s + 0.1), default=0.0)
+
+
 def _end(p: Played, v: Verdict) -> None:
     """Stopped and standing, or holding what the cell shows, or slack."""
     r, case = p.r, p.case
@@ -137,7 +144,7 @@ def _end(p: Played, v: Verdict) -> None:
     elif not p.question and not (p.stood and (state == st.RETURNING or r.told("end_reached"))):
         if state == st.EASING_OFF and _has(case, "motor", "off", "stuck"):
             v.known.append("nothing is told of a let-down that a dead motor does not make")
-        else:
+        elif state != st.EASING_OFF or p.watched_s - _began_s(p, state) > LET_DOWN_S:
             v.violations.append(f"still {state} long after the fault")
 
 

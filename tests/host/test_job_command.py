@@ -119,7 +119,8 @@ def test_a_job_that_is_killed_goes_on_at_the_right_pull(tmp_path: Path) -> None:
     job.stdout.close()
     store = Store(tmp_path)
     before = [m.values["label"] for m in Jobs(store).marks(1) if m.kind == "pulled"]
-    assert before[:6] == [f"main {n} {side}" for n in (1, 2, 3) for side in ("left", "right")]
+    sides = ("left", "right", "right", "left", "left", "right")
+    assert before[:6] == [f"main {1 + i // 2} {side}" for i, side in enumerate(sides)]
     done = evenbed(tmp_path, "job", "resume", "--sim", "--no-wait", "--quiet")
     said, _ = done.communicate(timeout=120.0)
     assert done.returncode == 0, said

@@ -155,7 +155,7 @@ def test_killed_in_the_middle_and_resumed_ends_with_the_same_bed(good: Bench) ->
     before, after = good.rig.truth(), again.rig.truth()
     for name, n in before.later_n.items():
         # What friction leaves along a woven string is not in its record: hence the five percent.
-        assert after.later_n[name] == pytest.approx(n, rel=0.01 if name.kind == "main" else 0.05), name
+        assert after.later_n[name] == pytest.approx(n, rel=0.02 if name.kind == "main" else 0.05), name
 
 
 # --- bad ones --------------------------------------------------------------------------------------------------------
@@ -245,12 +245,12 @@ def test_who_clamps_at_once_is_asked_about_the_holding_time(good: Bench) -> None
 
 
 def test_a_string_whose_clamp_has_slipped_shows_at_the_next_pull(good: Bench) -> None:
-    bench = resumed(good, 3, "old clamp slips")  # main 2 right; its string goes on to main 3 right, two pulls later
-    bench.pulled(6)
+    bench = resumed(good, 3, "old clamp slips")  # main 2 left; its string goes on to main 3 left
+    bench.pulled(5)
     lost = [p.label for p in bench.rig.truth().played]
-    assert lost[0] == "main 2 right"
+    assert lost[0] == "main 2 left"
     asked = {m.values["number"]: m.values["key"] for m in bench.questions}
-    assert asked.get(6) == "take-up", asked
+    assert asked.get(5) == "take-up", asked
 
 
 # --- questions that would be in the way -------------------------------------------------------------------------------
@@ -279,7 +279,9 @@ def test_the_wrong_string_is_asked_about_once() -> None:
 
 def test_long_holding_is_nobodys_business() -> None:
     before = [main_like(n) for n in range(1, 6)]
-    assert unlike(replace(main_like(6), held_s=60.0), before) is None
+    assert unlike(replace(main_like(6), held_s=60.0, take_up_mm=3.5), before) is None
+    crept = unlike(replace(main_like(6), take_up_mm=3.5), before)
+    assert crept is not None and crept.key == "take-up"
     early = unlike(replace(main_like(6), held_s=2.0), before)
     assert early is not None and early.key == "clamped early"
 
@@ -324,6 +326,6 @@ def test_after_a_stop_the_string_is_let_down_and_drawn_again(good: Bench) -> Non
     bench.until(lambda: bench.job.head_state == "tripped")
     bench.rig.rig.press_estop(False)
     bench.pulled(4)
-    assert bench.draws == 2 and bench.job.state.done[-1].pull.label == "main 2 right"
+    assert bench.draws == 2 and bench.job.state.done[-1].pull.label == "main 2 left"
     forces = [d.record["force_at_clamp_n"] for d in bench.job.state.done]
     assert forces[-1] == pytest.approx(median(forces), rel=0.01)

@@ -82,8 +82,8 @@ def test_a_pull_that_was_let_down_is_still_to_be_made() -> None:
     b.head("taking_up")
     said = b.record(ended="let down")
     assert "still to be pulled" in said[-1].text
-    assert b.job.wanted is not None and b.job.wanted.label == "main 2 left"
-    assert b.job.state.of[StringName("main", 2, "left")] == marks.NOT_YET
+    assert b.job.wanted is not None and b.job.wanted.label == "main 2 right"
+    assert b.job.state.of[StringName("main", 2, "right")] == marks.NOT_YET
 
 
 @pytest.mark.parametrize("ended", ["no string", "not drawn", "over_tension", "link lost", "stopped"])
@@ -91,7 +91,7 @@ def test_a_pull_that_was_stopped_is_still_to_be_made(ended: str) -> None:
     b = strung(2)
     b.head("taking_up")
     b.record(ended=ended)
-    assert b.job.wanted is not None and b.job.wanted.label == "main 2 left" and len(b.job.state.done) == 2
+    assert b.job.wanted is not None and b.job.wanted.label == "main 2 right" and len(b.job.state.done) == 2
 
 
 def test_a_record_of_another_pull_changes_nothing() -> None:
@@ -133,11 +133,11 @@ def test_another_string_is_suspected_from_the_first_pull_on() -> None:
 def test_again_puts_the_last_string_before_the_next() -> None:
     b = strung(4)
     b.act("again")
-    assert b.job.wanted is not None and b.job.wanted.label == "main 2 right, once more"
+    assert b.job.wanted is not None and b.job.wanted.label == "main 2 left, once more"
     b.pull(draw_length_mm=3.0)  # it is stretched already: no measure for others, and no question
     assert b.job.state.question is None
     assert b.job.wanted is not None and b.job.wanted.label == "main 3 left"
-    assert b.written[-1].values["label"] == "main 2 right, once more"
+    assert b.written[-1].values["label"] == "main 2 left, once more"
 
 
 def test_again_waits_for_an_empty_head() -> None:
@@ -155,23 +155,23 @@ def test_what_is_asked_while_a_string_is_on_the_head_is_done_once_it_is_off() ->
     assert b.job.wanted is not None and b.job.wanted.reference_n == pytest.approx(22 * 9.80665)
     b.record()
     b.head("slack")
-    assert b.job.wanted is not None and (b.job.wanted.label, b.job.wanted.reference_n) == ("main 2 right", 200.0)
+    assert b.job.wanted is not None and (b.job.wanted.label, b.job.wanted.reference_n) == ("main 2 left", 200.0)
 
 
 def test_another_order_gets_one_remark_and_is_obeyed() -> None:
-    b = strung(3)  # 1 left, 1 right, 2 left
-    further = next(p for p in b.plan.pulls if p.label == "main 3 left")
+    b = strung(3)  # 1 left, 1 right, 2 right
+    further = next(p for p in b.plan.pulls if p.label == "main 3 right")
     # Two ahead: three are allowed in tennis (common practice, no source).
     said = b.act("choose", number=further.number)
     assert not [line for line in said if line.kind == "remark" and "ahead" in line.text]
-    assert b.job.wanted is not None and b.job.wanted.label == "main 3 left"
+    assert b.job.wanted is not None and b.job.wanted.label == "main 3 right"
     b.pull()
     if b.job.state.knot:
         b.tap()
-    assert b.job.wanted is not None and b.job.wanted.label == "main 2 right"
+    assert b.job.wanted is not None and b.job.wanted.label == "main 2 left"
     b.string(1)
     assert sorted(d.pull.label for d in b.job.state.done) == sorted(
-        ["main 1 left", "main 1 right", "main 2 left", "main 3 left", "main 2 right"]
+        ["main 1 left", "main 1 right", "main 2 right", "main 3 right", "main 2 left"]
     )
 
 
@@ -196,17 +196,17 @@ def test_taking_back_goes_string_by_string_just_under_the_reference() -> None:
     said = b.act("take back")
     assert "Eyes covered" in said[-1].text
     wanted = b.job.wanted
-    assert wanted is not None and wanted.label == "taking back main 2 right"
+    assert wanted is not None and wanted.label == "taking back main 2 left"
     assert wanted.reference_n == pytest.approx(UNDER * b.plan.pulls[3].target_n)
     b.head("taking_up")
     b.record(ended="let down")
-    assert [d.pull.label for d in b.job.state.done] == ["main 1 left", "main 1 right", "main 2 left"]
+    assert [d.pull.label for d in b.job.state.done] == ["main 1 left", "main 1 right", "main 2 right"]
     b.head("taking_up")
     b.record(ended="let down")
     b.head("slack")
     b.act("string on")
-    assert b.job.wanted is not None and b.job.wanted.label == "main 2 left"
-    assert b.job.state.of[StringName("main", 2, "left")] == marks.NOT_YET
+    assert b.job.wanted is not None and b.job.wanted.label == "main 2 right"
+    assert b.job.state.of[StringName("main", 2, "right")] == marks.NOT_YET
 
 
 def test_a_string_that_never_came_to_its_tension_is_not_taken_back() -> None:
@@ -224,7 +224,7 @@ def test_a_change_of_tension_counts_for_what_is_left() -> None:
     assert b.job.wanted is not None and b.job.wanted.reference_n == 200.0
     b.act("tension", kind="main", newtons=190.0, name=StringName("main", 3, "left"))
     targets = {p.label: p.target_n for p in b.job.state.left}
-    assert targets["main 2 right"] == 200.0 and targets["main 3 left"] == 190.0
+    assert targets["main 2 left"] == 200.0 and targets["main 3 left"] == 190.0
     assert b.job.state.done[0].pull.reference_n == pytest.approx(22 * 9.80665)
 
 
@@ -248,7 +248,7 @@ def test_after_some_minutes_the_last_string_deserves_a_new_pull() -> None:
     b = strung(4)
     b.now_s += GAP_S + 1.0
     said = b.hear({"kind": "status", "t_s": b.now_s, "force_n": 0.0})
-    assert "main 2 right" in asked(said)[0]
+    assert "main 2 left" in asked(said)[0]
     assert b.hear({"kind": "status", "t_s": b.now_s, "force_n": 0.0}) == []
     assert b.job.wanted is not None
 

@@ -51,7 +51,10 @@ def test_mains_go_outwards_left_and_right_in_turn(r: Racquet, e: Equipment) -> N
     assert max(map(abs, ahead)) <= min(1, r.mains_ahead)
     # The two sides end within one string of each other.
     assert {p.name.number for p in plan.pulls[r.mains - 2 : r.mains]} == {r.per_side}
-    assert plan.pulls[r.mains - 2].name.side == r.short_side
+    # Each pair is begun on the other side than the one before: what a pull takes from those that are in, it takes from
+    # both sides alike.
+    begun = [p.name.side for p in plan.pulls[: r.mains : 2]]
+    assert begun[0] == r.short_side and all(a != b for a, b in pairwise(begun))
 
 
 @settings(deadline=None, max_examples=40)
@@ -220,7 +223,7 @@ def test_too_far_ahead_is_said_once_then_obeyed() -> None:
     # Back on the other side there is nothing more to say, although it is still behind by four.
     back = after(plan, [*done, StringName("main", 1, "right")])
     assert not any("mains ahead" in s for p in back for s in p.says)
-    assert [str(p.name) for p in back[:5]] == [*(f"main {n} right" for n in range(2, 6)), "main 6 left"]
+    assert [str(p.name) for p in back[:5]] == [*(f"main {n} right" for n in range(2, 6)), "main 6 right"]
 
 
 def test_a_reference_changed_meanwhile_is_new() -> None:
@@ -229,7 +232,7 @@ def test_a_reference_changed_meanwhile_is_new() -> None:
     changed = replace(plan, racquet=replace(plan.racquet, main_n=220.0))
     assert not after(changed, done)[0].new_reference
     first, second, *_ = after(changed, done, 230.0)
-    assert first.new_reference and first.reference_n == 220.0 and "New reference: main 2 right at 22.43 kgf." in first.says
+    assert first.new_reference and first.reference_n == 220.0 and "New reference: main 2 left at 22.43 kgf." in first.says
     assert not second.new_reference
 
 

@@ -125,9 +125,9 @@ def test_the_opening_with_two_fixed_clamps() -> None:
         "main 1 right", "main 1 right at the head", "main 1 right at the throat",
     )  # fmt: skip
     assert (third.label, third.frees, third.clamps) == (
-        "main 2 left",
-        "main 1 left at the throat",
-        "main 2 left at the head",
+        "main 2 right",
+        "main 1 right at the throat",
+        "main 2 right at the head",
     )
     assert first.length_mm == pytest.approx(racquet().main_lengths_mm[0])
 
@@ -161,4 +161,4 @@ def test_the_short_side_is_tied_when_its_mains_are_done() -> None:
     tied = [(p.label, p.ties) for p in pulls if p.ties]
     assert tied == [("main 8 right", "short side"), ("cross 19", "crosses end")]
     # The long side's last main is held until the first cross stands.
-    assert pulls[16].frees == pulls[15].clamps == "main 8 left at the head"
+    assert pulls[16].frees == pulls[14].clamps == "main 8 left at the head"

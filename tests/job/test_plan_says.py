@@ -29,9 +29,9 @@ def test_a_skipped_hole_is_threaded_before_a_main_covers_it() -> None:
     plan = make_plan(r)
     threads = said(plan, "hole 8 at the head")
     assert threads == [
-        ("main 7 right", "Thread cross 1 through hole 8 at the head, left, first: main 8 left will cover it."),
         # The end of that piece goes in on the left; on the right there is only room to be kept.
-        ("main 8 left", "Leave a scrap of string in hole 8 at the head, right for cross 1: main 8 right will cover it."),
+        ("main 7 right", "Leave a scrap of string in hole 8 at the head, right for cross 1: main 8 right will cover it."),
+        ("main 8 right", "Thread cross 1 through hole 8 at the head, left, first: main 8 left will cover it."),
     ]
     # In one piece the cross is the tail of the main that covers the hole.
     one = said(make_plan(racquet(start="throat", skipped={"head": {8}, "throat": set()})), "hole 8 at the head")
@@ -53,7 +53,7 @@ def test_a_shared_hole_is_filled() -> None:
     )  # fmt: skip
     plan = make_plan(r)
     assert said(plan, "hole 7 at the head")[0] == (
-        "main 6 right",
+        "main 6 left",
         "Thread cross 1 through hole 7 at the head, left, first: main 7 left will fill it.",
     )
 
@@ -62,7 +62,7 @@ def test_the_hole_of_a_knot() -> None:
     r = racquet(tie_offs={"short side": Hole("head", 6, "left"), "crosses end": Hole("throat", 7, "left")})
     plan = make_plan(r)
     (at, text), *rest = said(plan, "knot of the short side")
-    assert at == "main 5 right" and "hole 6 at the head, left: main 6 left will fill it" in text
+    assert at == "main 6 right" and "hole 6 at the head, left: main 6 left will fill it" in text
     assert rest[0][0] == "main 8 left" and "in hole 6 at the head, left: thread, knot" in rest[0][1]
 
 
@@ -89,5 +89,5 @@ def test_whatever_a_main_blocks_is_said_one_pull_before(r: Racquet) -> None:
 def test_the_end_of_a_bed() -> None:
     plan = make_plan(racquet())
     assert [at for at, _ in said(plan, "Weaving is hardest")] == ["cross 17"]
-    assert [at for at, _ in said(plan, "Only mains are in")] == ["main 8 right"]
+    assert [at for at, _ in said(plan, "Only mains are in")] == ["main 8 left"]
     assert said(plan, "mark in the middle of the loop")[0][0] == "main 1 left"

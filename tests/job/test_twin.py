@@ -35,7 +35,7 @@ def first() -> JobState:
 
 def test_the_same_pull_is_as_the_first(first: JobState) -> None:
     b = strung(3)
-    assert Twin(first).judge(b.job) == "main 2 left: as the first."
+    assert Twin(first).judge(b.job) == "main 2 right: as the first."
 
 
 @pytest.mark.parametrize(
@@ -52,7 +52,7 @@ def test_what_differs_is_named_with_its_unit(
 ) -> None:
     b = strung(3, **changed)
     judged = Twin(first).judge(b.job)
-    assert judged.startswith("main 2 left, unlike the first: ")
+    assert judged.startswith("main 2 right, unlike the first: ")
     assert re.search(says.replace("(", r"\(").replace(")", r"\)"), judged), judged
     now, then = b.job.state.last, find(first, b.job.state.done[-1].pull.name)
     assert now is not None and then is not None

@@ -15,10 +15,11 @@ from evenbed.cli import jobs, report, tone
 from evenbed.job.tone import BED_HZ, expected_hz
 from evenbed.record.jobs import Jobs
 from evenbed.record.store import Store
-from evenbed.report import export
+from evenbed.report import compare, export
 from evenbed.report.kept import expect, load, named_when
 from report_jobs import Made, whole
 from scipy.special import jn_zeros
+from test_page import read
 
 RATE = 22050
 
@@ -79,6 +80,22 @@ def test_compare(records: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert line.startswith("Twin: 35 of 38 pulls as the first") and "main 5 left" in line
     assert jobs.run(None, (1, 3), None, None, records, None) == 2
     assert "22 mains and 21 crosses" in capsys.readouterr().err
+
+
+def test_side_by_side_on_a_page(records: Path) -> None:
+    store = Store(records)
+    try:
+        kept = [load(Jobs(store), n) for n in (1, 2, 3)]
+    finally:
+        store.close()
+    html = compare.page(kept[0], kept[1], "kgf", "/styles.css")
+    tree = read(html)  # well formed
+    assert "<style" not in html and ("link", "href", "/styles.css") in tree.attributes
+    assert not any(k == "style" or k.startswith("on") for _, k, _ in tree.attributes)  # nothing inline
+    assert html.count("<svg") == 2 and html.count("<tr>") == 39
+    assert "35 of 38 pulls as the first" in html and "main 5 left" in html and "longer" in html
+    with pytest.raises(compare.CompareError, match="22 mains and 21 crosses"):
+        compare.page(kept[0], kept[2], "kgf")
 
 
 def test_exports(records: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

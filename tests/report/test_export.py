@@ -114,5 +114,5 @@ def test_a_second_pull_has_a_line_of_its_own() -> None:
     made = Made("demo-six-by-seven").lists().string(3)
     made.do("again").string(2)
     rows = export.pulls(made.kept())
-    assert [(r["pull"], r["again"]) for r in rows][2:4] == [("main 2 left", False), ("main 2 left, once more", True)]
+    assert [(r["pull"], r["again"]) for r in rows][2:4] == [("main 2 right", False), ("main 2 right, once more", True)]
     assert rows[2]["delivered_n"] is None and rows[3]["delivered_n"] is not None  # only the last one is in the bed

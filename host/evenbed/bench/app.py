@@ -32,12 +32,14 @@ from evenbed.head.types import Ask
 from evenbed.record import bundle as bundles
 from evenbed.record.bundle import BundleError
 from evenbed.record.store import Store, StoreError
+from evenbed.report.page import STYLE
 from evenbed.units import UNITS
 
 STATIC = Path(__file__).parent / "static"
 NICE = 10
 BEAT_S = 0.5  # so often a page hears from us, whatever else there is
 DRAW_S = 60.0
+STYLES = "/report.css"
 TRY_AGAIN_LATER = 1013
 # The next page is asked for by this one, not by whatever held the link: only so a strict cookie goes with it.
 ENTERED = (
@@ -102,6 +104,10 @@ class Bench:
             Route("/enter", self._enter),
             Route("/trip/{number:int}", self._trip),
             Route("/report/{number:int}", self._report),
+            Route("/report/{number:int}/file", self._report_file),
+            Route("/compare/{number:int}/{other:int}", self._compare),
+            Route(STYLES, self._styles),
+            Route("/favicon.ico", self._icon),
             WebSocketRoute("/live", self._live),
             Mount("/static", StaticFiles(directory=STATIC)),
         ]
@@ -139,14 +145,32 @@ class Bench:
         return json.dumps({**b, "samples": bundles.sample_rows(b)}, indent=1)
 
     async def _report(self, request: Request) -> Response:
-        """Drawn by another process, one at a time; saved, not shown: its styles are its own, and this page allows none."""
+        return await self._drawn(request, STYLES, request.path_params["number"])
+
+    async def _report_file(self, request: Request) -> Response:
         number = request.path_params["number"]
+        response = await self._drawn(request, "", number)
+        if response.status_code == 200:
+            response.headers["content-disposition"] = f'attachment; filename="evenbed-job-{number}.html"'
+        return response
+
+    async def _compare(self, request: Request) -> Response:
+        return await self._drawn(request, STYLES, request.path_params["number"], request.path_params["other"])
+
+    async def _icon(self, request: Request) -> Response:
+        return FileResponse(STATIC / "icon.svg", media_type="image/svg+xml")
+
+    async def _styles(self, request: Request) -> Response:
+        return Response(STYLE, media_type="text/css; charset=utf-8")
+
+    async def _drawn(self, request: Request, styles: str, *numbers: int) -> Response:
+        """Drawn by another process, one at a time. What is shown here has its styles from here: none may be inline."""
         unit = request.query_params.get("unit", "")
         if unit not in ("", *UNITS):
             return PlainTextResponse(f"The unit is one of {', '.join(UNITS)}.", 404)
         async with self._drawing:
             process = await asyncio.create_subprocess_exec(
-                sys.executable, "-m", "evenbed.bench.drawing", str(self.means.records), str(number), unit,
+                sys.executable, "-m", "evenbed.bench.drawing", str(self.means.records), unit, styles, *map(str, numbers),
                 stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE,
             )  # fmt: skip
             try:
@@ -154,12 +178,11 @@ class Bench:
             except TimeoutError:
                 process.kill()
                 await process.wait()
-                return PlainTextResponse(f"The report was not drawn within {DRAW_S:.0f} s.", 503)
+                return PlainTextResponse(f"It was not drawn within {DRAW_S:.0f} s.", 503)
         if process.returncode != 0:
             said = why.decode(errors="replace").strip().splitlines()
-            return PlainTextResponse(said[-1] if said else f"There is no report of job {number}.", 404)
-        name = f'attachment; filename="evenbed-job-{number}.html"'
-        return Response(page, media_type="text/html; charset=utf-8", headers={"content-disposition": name})
+            return PlainTextResponse(said[-1] if said else "It could not be drawn.", 404)
+        return Response(page, media_type="text/html; charset=utf-8")
 
     # --- the live line ----------------------------------------------------------------------------------------
     async def _live(self, ws: WebSocket) -> None:

@@ -16,6 +16,7 @@ from evenbed.bench.rigs import SimulatedRig
 from evenbed.control.port import ports
 from evenbed.job import marks
 from evenbed.job.ceiling import CeilingError
+from evenbed.job.free import free_plan
 from evenbed.job.job import session_ceiling_of
 from evenbed.job.twin import Twin, TwinError
 from evenbed.racquet.file import SUFFIX, RacquetError, examples, parse
@@ -113,13 +114,27 @@ def records(where: Path) -> dict[str, Any]:
     return out
 
 
+def port_of(wanted: str, means: Means) -> str:
+    """The port of the rig that was chosen, "" for the simulated one. Raises JobError if it is not there now."""
+    if wanted == SIMULATED:
+        return ""
+    if wanted not in ([means.port] if means.port else ports()):
+        raise JobError(f"There is no port {wanted} here now.")
+    return wanted.partition(" (")[0]
+
+
 def open_work(order: Order, means: Means, heard: Callable[[str], None]) -> Opened:
     """Begin what ``order`` wants. Raises one of TROUBLES; then nothing is left open."""
     with contextlib.ExitStack() as stack:
+        what = order.values["what"]
         opening = _Opening(order.values, means, heard, stack)
-        opened = opening.pull() if order.values["what"] == "pull" else opening.job()
+        opened = {"pull": opening.pull, "free": opening.free, "job": opening.job, "resume": opening.resume}[what]()
         opened.stack = stack.pop_all()
         return opened
+
+
+def _string(family: str) -> list[str]:
+    return ["--string", "nylon" if family == "unknown" else family]
 
 
 class _Opening:
@@ -135,14 +150,12 @@ class _Opening:
         self._simulated = values["rig"] == SIMULATED
 
     def _rig(self, racquet: str, more: Sequence[str] = ()) -> tuple[str, SimulatedRig | None]:
-        means, wanted = self._means, str(self._values["rig"])
+        means = self._means
         if self._simulated:
             rig = SimulatedRig([*means.simrig_options, *more], self._heard, racquet, means.simrig)
             self._stack.callback(rig.close)
             return rig.port, rig
-        if wanted not in ([means.port] if means.port else ports()):
-            raise JobError(f"There is no port {wanted} here now.")
-        return wanted.partition(" (")[0], None
+        return port_of(self._values["rig"], means), None
 
     def _desk(self, port: str, ceiling_n: float, unit: str) -> Desk:
         means = self._means
@@ -155,19 +168,29 @@ class _Opening:
         v = self._values
         unit, family, woven = v["unit"], v["family"], v["woven"]
         top = ceiling_of(v["reference_n"], family, unit)
-        string = ["--string", "nylon" if family == "unknown" else family, *(["--woven"] if woven else [])]
-        port, rig = self._rig("", string)
+        port, rig = self._rig("", [*_string(family), *(["--woven"] if woven else [])])
         desk = self._desk(port, top.force_n, unit)
         work = FreePull(desk.client, v["reference_n"], family, woven, unit)
         return Opened(work, desk, rig, port, unit, "", family=family)
 
-    def job(self) -> Opened:
-        """A job, new or gone on with."""
+    def _kept(self) -> Jobs:
         store = Store(self._means.records)
         self._stack.callback(store.close)
-        kept = Jobs(store)
-        if self._values["what"] == "resume":
-            return self._resumed(kept)
+        return Jobs(store)
+
+    def free(self) -> Opened:
+        """A job without a racquet file."""
+        v = self._values
+        kept = self._kept()
+        wanted = {name: v[name] for name in ("main_n", "cross_n", "family", "sport", "unit")}
+        top = session_ceiling_of(free_plan(**wanted), ())
+        port, rig = self._rig("", _string(v["family"]))
+        desk = self._desk(port, top.force_n, v["unit"])
+        return self._opened(jobs.begin_free(kept, self._simulated, **wanted), kept, desk, rig, port, None)
+
+    def job(self) -> Opened:
+        """A new job for a racquet file."""
+        kept = self._kept()
         files = racquet_files(self._means.racquets)
         if self._values["racquet"] not in files:
             raise JobError(f"There is no racquet file '{self._values['racquet']}' here.")
@@ -191,19 +214,21 @@ class _Opening:
             raise JobError(f"There is no job {number} to match.")
         return Twin(jobs.state_of(row, kept))
 
-    def _resumed(self, kept: Jobs) -> Opened:
+    def resume(self) -> Opened:
+        """A job that was left."""
+        kept = self._kept()
         begun = jobs.go_on(kept, self._values["number"])
         row = kept.row(begun.number)
         assert row is not None
         if row.simulated != self._simulated:
             there = "the simulated rig" if row.simulated else "a real rig"
             raise JobError(f"Job {row.number} was begun on {there}: go on with it there.")
-        if self._simulated and not row.racquet:
-            raise JobError("Free work on the simulated rig is gone on with in the terminal: evenbed job resume.")
         twin = self._twin(kept, row.twin_of)
         state = begun.job.state
         top = session_ceiling_of(state.plan, state.left)
-        port, rig = self._rig(row.racquet, ["--done", str(len(state.done))])
+        plan = state.plan
+        string = _string(plan.racquet.pieces[0].family) if plan.free else ["--done", str(len(state.done))]
+        port, rig = self._rig(row.racquet, string)
         desk = self._desk(port, top.force_n, begun.job.unit)
         return self._opened(begun, kept, desk, rig, port, twin)
 
@@ -226,7 +251,7 @@ class _Opening:
             racquet.name,
             begun.number,
             racquet.pieces[-1].family,
-            bed(racquet),
+            None if plan.free else bed(racquet),
             [*plan.warnings, *plan.questions],
             [] if begun.resumed else cuts,
         )

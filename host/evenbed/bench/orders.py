@@ -9,16 +9,19 @@ import json
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from evenbed.bench.guided import RUNS
+from evenbed.calibration.weights import WeightError, parse_weights
 from evenbed.head.types import Ask
 from evenbed.racquet.model import StringName
+from evenbed.racquet.sports import SPORTS
 from evenbed.units import UNITS, UnitError, parse_force
 
 MOST_BYTES = 4096
 MOST_TEXT = 500
 FAMILIES = ("unknown", "nylon", "polyester", "gut", "aramid", "badminton nylon")
 PLAIN_ACTIONS = ("go on", "again", "take back", "string on", "break", "not fine", "give up", "broken", "finish")
-Kind = Literal["take", "release", "pedal", "ask", "act", "begin", "leave", "unit", "look", "alive"]
-FOR_HOLDER = ("pedal", "ask", "act", "begin", "leave", "unit")
+Kind = Literal["take", "release", "pedal", "ask", "act", "say", "begin", "leave", "unit", "look", "alive"]
+FOR_HOLDER = ("pedal", "ask", "act", "say", "begin", "leave", "unit")
 
 
 class Refused(ValueError):
@@ -128,21 +131,59 @@ def _act(said: dict[str, Any]) -> dict[str, Any]:
     raise Refused(f"'{action}' is nothing that a job knows.")
 
 
+def _say(said: dict[str, Any]) -> dict[str, Any]:
+    return {"text": _text(said, "text")}
+
+
 def _begin(said: dict[str, Any]) -> dict[str, Any]:
-    what = _one_of(said, "what", ("pull", "job", "resume"))
-    out: dict[str, Any] = {"what": what, "rig": _text(said, "rig") or "simulated", "despite_check": False}
-    if what == "pull":
-        out["reference_n"], out["unit"] = _force(said, "reference")
-        out["family"] = _one_of(said, "family", FAMILIES) if said.get("family") else "unknown"
-        out["woven"] = _flag(said, "woven")
-    elif what == "job":
-        out["racquet"] = _text(said, "racquet")
-        out["twin"] = _number(said, "twin") if said.get("twin") is not None else None
-    else:
-        out["number"] = _number(said, "number")
+    what = _one_of(said, "what", tuple(_BEGIN))
+    return {"what": what, "rig": _text(said, "rig") or "simulated", **_BEGIN[what](said)}
+
+
+def _pull(said: dict[str, Any]) -> dict[str, Any]:
+    reference_n, unit = _force(said, "reference")
+    return {"reference_n": reference_n, "unit": unit, "family": _family(said), "woven": _flag(said, "woven")}
+
+
+def _free(said: dict[str, Any]) -> dict[str, Any]:
+    main_n, unit = _force(said, "main")
+    cross_n = _force(said, "cross")[0] if said.get("cross") else main_n
+    return {"main_n": main_n, "cross_n": cross_n, "unit": unit, "family": _family(said),
+            "sport": _one_of(said, "sport", tuple(SPORTS))}  # fmt: skip
+
+
+def _job(said: dict[str, Any]) -> dict[str, Any]:
+    return {"racquet": _text(said, "racquet"), "twin": _number(said, "twin") if said.get("twin") is not None else None}
+
+
+def _resume(said: dict[str, Any]) -> dict[str, Any]:
+    return {"number": _number(said, "number")}
+
+
+def _guided(said: dict[str, Any]) -> dict[str, Any]:
+    run = _one_of(said, "run", tuple(RUNS))
+    out: dict[str, Any] = {"run": run, "unit": _one_of(said, "unit", UNITS), "resume": _flag(said, "resume")}
+    out["weight"], out["latitude"] = _text(said, "weight").strip(), None
+    if RUNS[run].weight:
+        try:
+            parse_weights(out["weight"])
+        except WeightError as e:
+            raise Refused(str(e)) from None
+    if latitude := _text(said, "latitude").strip():
+        try:
+            out["latitude"] = float(latitude.rstrip("°").replace(",", "."))
+        except ValueError:
+            raise Refused(f"'{latitude}' is no latitude: degrees, such as 48 or -33.9.") from None
+        if not -90.0 <= out["latitude"] <= 90.0:
+            raise Refused(f"A latitude of {latitude} degrees: -90 to 90.")
     return out
 
 
+def _family(said: dict[str, Any]) -> str:
+    return _one_of(said, "family", FAMILIES) if said.get("family") else "unknown"
+
+
+_BEGIN = {"pull": _pull, "free": _free, "job": _job, "resume": _resume, "guided": _guided}
 _READ = {
     "take": _nothing,
     "release": _nothing,
@@ -152,6 +193,7 @@ _READ = {
     "pedal": _pedal,
     "ask": _ask,
     "act": _act,
+    "say": _say,
     "begin": _begin,
     "unit": _unit,
 }

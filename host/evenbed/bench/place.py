@@ -13,7 +13,8 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from evenbed.bench.opening import TROUBLES, Means, Opened, choices, open_work, records
+from evenbed.bench.guided import Guiding
+from evenbed.bench.opening import TROUBLES, Means, Opened, choices, open_work, port_of, records
 from evenbed.bench.orders import Order
 from evenbed.bench.pull import FreePull
 from evenbed.bench.tell import Settling, told
@@ -24,6 +25,7 @@ from evenbed.record.store import StoreError
 
 WAIT_S = 0.02
 IDLE_S = 0.2
+GUIDED_S = 0.1
 CONNECT_S = 5.0
 GOODBYE_S = 1.5
 BREAK_S = 180.0  # a longer gap between two pulls is none of the work's pace
@@ -39,6 +41,7 @@ OWN_FAULT = (
     "The bench screen has met a fault of its own ({error}). Nothing more is planned; the head holds what it has. Hold "
     "the pedal to let it down, and please report it."
 )
+STILL_AT_IT = "The command is still letting a string down, or waits for its board: look at the rig, then leave."
 ON_HEAD = "A string is on the head: clamp it and tap, or let it down; then leave."
 
 Answer = Callable[[dict[str, Any]], None]
@@ -55,6 +58,7 @@ class Place:
         self._clock = clock
         self._orders: queue.SimpleQueue[tuple[Order, Answer] | None] = queue.SimpleQueue()
         self._opened: Opened | None = None
+        self._guiding = Guiding(publish)
         self._thread = threading.Thread(target=self._run, name="place")
         self.left_loaded_n: float | None = None  # what was on the string of a real rig when this ended
         self._clear()
@@ -88,9 +92,11 @@ class Place:
 
     def ask(self, ask: Ask) -> None:
         """Ask the head for something that never raises a force, at once."""
-        opened = self._opened
+        opened, guided = self._opened, self._guiding.run
         if opened is not None:
             opened.desk.client.ask(ask)
+        elif guided is not None:
+            guided.stop()  # it lets down what moves or pulls
 
     def pedal(self, down: bool) -> str:
         """The pedal of a simulated rig. Returns why it is not the page's to press, or nothing."""
@@ -110,9 +116,12 @@ class Place:
             try:
                 if opened is not None:
                     self._turn(opened)
-                posted = self._orders.get(timeout=0.0 if listening else IDLE_S)
+                self._guiding.tell()
+                idle = GUIDED_S if self._guiding.run is not None else IDLE_S
+                posted = self._orders.get(timeout=0.0 if listening else idle)
                 if posted is None:
                     self._close("")
+                    self._guiding.leave()
                     return
                 self._carry_out(*posted)
             except queue.Empty:
@@ -195,6 +204,8 @@ class Place:
             self._begin(order, answer)
         elif order.kind == "leave":
             self._leave(answer)
+        elif order.kind == "say" and self._guiding.run is not None:
+            self._guiding.run.say(order.values["text"])
         elif self._opened is None:
             answer({"kind": "refused", "text": "Nothing is begun yet."})
         elif order.kind == "act":
@@ -207,10 +218,13 @@ class Place:
             self._tell()
 
     def _begin(self, order: Order, answer: Answer) -> None:
-        if self._opened is not None:
+        if self._opened is not None or self._guiding.run is not None:
             answer({"kind": "refused", "text": "Work is under way: leave it first."})
             return
         self._clear()
+        if order.values["what"] == "guided":
+            self._begin_guided(order.values)
+            return
         self._trips_before = self._newest_trip()
         self._tell("starting")
         try:
@@ -227,11 +241,27 @@ class Place:
         for said in opened.says:
             self._publish({"kind": "line", "line": "remark", "text": said})
 
+    def _begin_guided(self, values: dict[str, Any]) -> None:
+        try:
+            port = port_of(values["rig"], self.means)
+        except TROUBLES as e:
+            self._tell("nothing", trouble=str(e))
+            return
+        rig = self.means.rig
+        self._guiding.begin(values, str(self.means.records), port, None if rig is None else str(rig))
+        self._tell()
+
     def _newest_trip(self) -> int:
         trips = records(self.means.records)["trips"]
         return int(trips[0]["number"]) if trips else 0
 
     def _leave(self, answer: Answer) -> None:
+        if self._guiding.run is not None:
+            if self._guiding.leave():
+                self._tell("nothing")
+            else:
+                answer({"kind": "refused", "text": STILL_AT_IT})
+            return
         if self._opened is None:
             return
         state = self._status["state"] if self._status else ""
@@ -265,11 +295,14 @@ class Place:
     # --- what all pages know ----------------------------------------------------------------------------------
     def _tell(self, at: str = "", trouble: str = "") -> None:
         opened = self._opened
+        guided = self._guiding.run is not None
         message: dict[str, Any] = {
             "kind": "place",
-            "at": at or ("nothing" if opened is None else "work"),
+            "at": at or ("guided" if guided else "nothing" if opened is None else "work"),
             "trouble": trouble,
         }
+        if guided:
+            message |= self._guiding.facts
         if opened is not None:
             message |= {
                 "simulated": opened.rig is not None,

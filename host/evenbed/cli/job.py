@@ -225,13 +225,13 @@ def wrapped(text: str, mark: str) -> list[str]:
 def screen(s: Status, v: JobView, unit: str, typing: str) -> list[str]:
     """The lines of one moment, the word first."""
     width = columns()
-    progress = f"{v['done']} of {v['total']} pulls" if v["total"] < 120 else f"{v['done']} pulls"
+    progress = f"{v['done']} of {v['total']} pulls" if v["total"] else f"{v['done']} pulls"
     out = lines(s, unit, progress)
     head = v["on_head"]
     if head is not None and s["state"] in ("unarmed", "slack", "referencing"):
         out[0] = f"  {s['word'].upper():<12} next: {head['label']}, {show_force(head['reference_n'], unit)}    {progress}"
     if head is not None:
-        parts = [f"pulled at the {head['pulled_at']} ({head['hole']})"] if head["hole"] and v["total"] < 120 else []
+        parts = [f"pulled at the {head['pulled_at']} ({head['hole']})"] if head["hole"] and v["total"] else []
         for what, where in (("first set", head["sets"]), ("open", head["frees"]), ("clamp", head["clamps"])):
             parts += [f"{what}: {where}"] if where else []
         parts += [f"then open: {head['opens']}"] if head["opens"] else []

@@ -10,11 +10,12 @@ from pathlib import Path
 from evenbed.job import marks as kinds
 from evenbed.job.marks import Done
 from evenbed.job.tone import held_s
-from evenbed.job.twin import differs, find, summary
+from evenbed.job.twin import summary
 from evenbed.record.jobs import JobRow, Jobs
 from evenbed.record.keeping import local_time
 from evenbed.record.store import Store, StoreError, folder
-from evenbed.report import export, words
+from evenbed.report import compare, export, words
+from evenbed.report.compare import CompareError
 from evenbed.report.figures import ledger
 from evenbed.report.kept import Kept, happened, load, missing, tones, verdict
 from evenbed.work.jobs import JobError
@@ -26,20 +27,20 @@ NONE_YET = "No job is kept in {where} yet. 'evenbed job start RACQUET' begins on
 
 def run(
     number: int | None,
-    compare: tuple[int, int] | None,
+    two: tuple[int, int] | None,
     csv_file: Path | None,
     json_file: Path | None,
     records: Path | None,
     unit: str | None,
 ) -> int:
     """Do what was asked; returns the exit code: 0 done, 1 could not, 2 asked wrongly."""
-    if compare is not None and (number is not None or csv_file or json_file):
+    if two is not None and (number is not None or csv_file or json_file):
         print("evenbed jobs: --compare takes two jobs and nothing else.", file=sys.stderr)
         return 2
     if number is None and (csv_file or json_file):
         print("evenbed jobs: say which job is to be exported: evenbed jobs NUMBER --csv FILE.", file=sys.stderr)
         return 2
-    return with_jobs("jobs", records, lambda kept: _do(kept, number, compare, csv_file, json_file, unit))
+    return with_jobs("jobs", records, lambda kept: _do(kept, number, two, csv_file, json_file, unit))
 
 
 def with_jobs(command: str, records: Path | None, deed: Callable[[Jobs], int]) -> int:
@@ -67,13 +68,13 @@ def with_jobs(command: str, records: Path | None, deed: Callable[[Jobs], int]) -
 def _do(
     jobs: Jobs,
     number: int | None,
-    compare: tuple[int, int] | None,
+    two: tuple[int, int] | None,
     csv_file: Path | None,
     json_file: Path | None,
     unit: str | None,
 ) -> int:
-    if compare is not None:
-        return _compare(load(jobs, compare[0]), load(jobs, compare[1]), unit)
+    if two is not None:
+        return _compare(load(jobs, two[0]), load(jobs, two[1]), unit)
     if number is None:
         return _list(jobs)
     if csv_file or json_file:
@@ -161,39 +162,23 @@ def _line(d: Done, unit: str) -> str:
 
 # --- two jobs ------------------------------------------------------------------------------------------------------
 def _compare(a: Kept, b: Kept, unit: str | None) -> int:
-    why = differs(a.state.plan, b.state.plan)
-    if why:
-        print(f"evenbed jobs: jobs {a.row.number} and {b.row.number} cannot be compared: {why}", file=sys.stderr)
+    try:
+        compare.check(a, b)
+    except CompareError as e:
+        print(f"evenbed jobs: {e}", file=sys.stderr)
         return 2
     unit = unit or a.state.plan.racquet.unit
     for k in (a, b):
         print(f"Job {k.row.number}: {k.state.plan.racquet.name}, {k.progress}, begun {local_time(k.row.wall)[:16]}")
     one, other = str(a.row.number), str(b.row.number)
-    columns = [("at clamp, " + unit, 17), ("draw, mm", 13), ("held, s", 13), ("take-up, mm", 13), ("friction, %", 13)]
+    columns = [(name.format(unit=unit), max(15, len(name.format(unit=unit)) + 2)) for name in compare.COLUMNS]
     print("\n" + f"{'':<14}" + "".join(f"{name:>{width}}" for name, width in columns))
     print(f"{'':<14}" + "".join(f"{one:>{width - 7}}{other:>7}" for _, width in columns))
-    for name in a.state.plan.racquet.names():
-        x, y = find(a.state, name), find(b.state, name)
-        if x is None and y is None:
-            continue
-        cells = []
-        for first, second in zip(_cells(x, unit), _cells(y, unit), strict=True):
-            cells.append((first, second))
-        print(f"{name!s:<14}" + "".join(f"{p:>{w - 7}}{q:>7}" for (p, q), (_, w) in zip(cells, columns, strict=True)))
+    for name, x, y in compare.pairs(a, b):
+        both = zip(compare.figures(x, unit), compare.figures(y, unit), columns, strict=True)
+        print(f"{name:<14}" + "".join(f"{p:>{w - 7}}{q:>7}" for p, q, (_, w) in both))
     print("\n" + summary(a.state, b.state, unit))
     return 0
-
-
-def _cells(d: Done | None, unit: str) -> tuple[str, ...]:
-    r = d.record if d is not None else {}
-    rubs = d.friction if d is not None else None
-    return (
-        words.bare(r.get("force_at_clamp_n"), unit),
-        words.figure(r.get("draw_length_mm")),
-        words.figure(held_s(r)),
-        words.figure(r.get("take_up_mm")),
-        words.figure(None if rubs is None else 100.0 * rubs, 0),
-    )
 
 
 # --- a file --------------------------------------------------------------------------------------------------------

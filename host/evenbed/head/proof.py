@@ -47,6 +47,7 @@ CLEAR = 0.05  # of the step's rise: readings further off the fit have been distu
 FOLLOWED = 0.3  # of what the softest strand would show: less, and the carriage has not gone where it was sent
 CLOSED_MAIN = 1.58  # look over draw stiffness from which a clamp counts as closed
 CLOSED_UNSURE = 1.1  # the same where the delay, and so the draw's stiffness, is still unsure
+OPEN_MOST = 1.65  # times the draw, on a cross: a first look that is stiffer was made while the strand stuck
 LEAST_CROSS = 1.5  # no closed clamp on a cross looks less stiff than this
 # Evidence on a cross as the logarithm of a likelihood ratio, closed over open: the middle between the two, the slope per
 # logarithm of the ratio, and the most that is believed (a draw stiffens, a first look is disturbed).
@@ -66,6 +67,7 @@ SLACK = 0.06  # of the slope: not counted
 FOLLOW = 0.06  # of a change of slope, per reading
 STANDS = 0.2  # of the fall due on the whole strand: less is no string that slips, but a carriage or a cell that stands
 STANDS_WAY = 0.15  # of the reference, due by then: hands do not hold up as much
+GAPS, GAP_PERIODS = 20, 2.0  # readings that are remembered for the longest gap among them; what counts as one, periods
 LEISURE = 2.0  # times what all looks and the whole easing take at most: longer no proof lasts
 
 
@@ -120,6 +122,7 @@ class Look:
     def step(self, t_s: float, force_n: float, seen_mm: float, unsure_mm: float) -> bool:
         """Take one reading, where it belongs and how sure that is; True when done."""
         self._readings += 1
+        self.force_n = force_n
         if self._first_n is None:
             self._first_n = force_n
         sure = unsure_mm < SURE * self._rise_mm
@@ -141,10 +144,8 @@ class Look:
                 return False
             self.k_n_mm = 0.0
             self.followed = self.followed and seen_mm - self._before[-1][2] > 0.5 * self._rise_mm
-            self.force_n = force_n
             return True
         self._fit()
-        self.force_n = force_n
         return True
 
     def _rose(self, rise_n: float, way_mm: float) -> bool:
@@ -195,7 +196,7 @@ class ProofBook:
 
 class ClampProof:
     """One proof. ``step`` returns the lease; ``verdict`` is "" while it runs, then "holds", "open", "slips", or "stands"
-    (the force does not follow the carriage: nothing can be proved). It comes within ``longest_s``."""
+    (the force does not follow the carriage: nothing can be proved). It comes within ``longest_s`` of readings."""
 
     def __init__(
         self,
@@ -226,7 +227,9 @@ class ClampProof:
         self.verdict = ""
         self.ratio = 0.0  # of the look to the draw
         self.end_mm = x_mm
-        self._began_s: float | None = None
+        self._last_s: float | None = None
+        self._spent_s = 0.0  # in readings that came
+        self._gaps: deque[float] = deque(maxlen=GAPS)
         self._top_mm = x_mm  # where the easing began
         self.eased_mm = 0.0  # the way down so far
         self._gone = False  # has force been missing?
@@ -242,9 +245,8 @@ class ClampProof:
     def step(self, t_s: float, force_n: float, seen: Seen, x_mm: float, v_mm_s: float, ceiling_n: float) -> Go:
         """Take one reading: force, the positions it may belong to, the position now and its speed."""
         look = self._look
-        if self._began_s is None:
-            self._began_s = t_s
-        if not self.verdict and t_s - self._began_s > self.longest_s:
+        self._count(t_s)
+        if not self.verdict and self._spent_s > self.longest_s:
             self.verdict = "stands"
         elif look.k_n_mm is None:
             if look.step(t_s, force_n, seen.mm, seen.unsure_mm):
@@ -266,9 +268,17 @@ class ClampProof:
         self.end_mm = x_mm - rate * 0.1
         return Go(wire.HOLD, rate, self.end_mm, ceiling_n)
 
+    def _count(self, t_s: float) -> None:
+        period = self._rig.period_s
+        if self._last_s is not None:
+            gap = t_s - self._last_s
+            self._spent_s += min(gap, GAP_PERIODS * period)
+            self._gaps.append(max(0.0, gap - GAP_PERIODS * period))
+        self._last_s = t_s
+
     def _rate_mm_s(self, k_n_mm: float) -> float:
-        """How fast to ease under watch."""
-        dead_s = max(self._delay_s, SHORTEST_S) + PIPELINE_S
+        """How fast to ease under watch: where readings are lost, slower, or the clamp slips between two of them."""
+        dead_s = max(self._delay_s, SHORTEST_S) + PIPELINE_S + max(self._gaps, default=0.0)
         return WATCH_PER_DELAY * self._reference_n / dead_s / k_n_mm
 
     def _judge(self) -> None:

@@ -9,7 +9,8 @@ from evenbed.head.disturbance import Disturbance
 
 @dataclass
 class PullRecord:
-    """One pull. Forces in N, lengths in mm, times in s since the press; None where it did not come to that."""
+    """One pull. Forces in N, lengths in mm, times in s since the press; None where it did not come to that.
+    ``stiffness_n_mm`` is that of the whole strand: of a string pulled once more, what its first draw showed."""
 
     label: str
     reference_n: float

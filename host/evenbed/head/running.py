@@ -16,7 +16,7 @@ from evenbed.head.disturbance import DisturbanceWatch
 from evenbed.head.governor import Drawing, Holding
 from evenbed.head.guard import margin_n
 from evenbed.head.learning import DelayBook
-from evenbed.head.proof import FIRST_AFTER, FIRST_LOOK, FIRST_LOOK_N, ClampProof, Look, ProofBook, Seen
+from evenbed.head.proof import FIRST_AFTER, FIRST_LOOK, FIRST_LOOK_N, OPEN_MOST, ClampProof, Look, ProofBook, Seen
 from evenbed.head.record import PullRecord
 from evenbed.head.steady import Forecast, SteadyDetector
 from evenbed.head.stops import told
@@ -170,7 +170,7 @@ class PullRun:
         self._over_until_s = self._now + self.pull.over_pull_s
         self._off_s = self._calm_s = self._now
         record.reached_s = self._now - self._press_s
-        record.stiffness_n_mm = k if learner.k_n_mm is not None else None
+        record.stiffness_n_mm = self.pull.stiffness_n_mm or (k if learner.k_n_mm is not None else None)
         record.delay_s = delay.delay_s
         record.draw_length_mm = shot.x_mm - (drawing.contact_mm or shot.x_mm)
         self.happened.append(name)
@@ -226,6 +226,12 @@ class PullRun:
         rise_n = max(FIRST_LOOK * self.pull.reference_n, FIRST_LOOK_N)
         self._look = Look(rise_n, rise_n / holding.k_n_mm, shot.x_mm, FIRST_AFTER)
 
+    @property
+    def _whole_n_mm(self) -> float:
+        """Stiffness of the whole strand, as drawn: of one pulled once more that is not what this pull began with."""
+        assert self.holding is not None
+        return self.pull.stiffness_n_mm or self.holding.k_n_mm
+
     def _seen(self) -> Seen:
         return Seen.of(self._aligner, self._delays.delay.delay_s, self.rig.period_s)
 
@@ -239,7 +245,10 @@ class PullRun:
                 self._look = None
         elif look.step(shot.t_s, shot.force_n, seen.mm, seen.unsure_mm) and look.clear:
             # What is in the way of a look, a clamp set before it too, makes it stiffer: the softest one counts.
-            self._k_open = min(look.k_n_mm or 0.0, self._k_open or math.inf)
+            # One that is stiffer than an open strand can be says that the strand stuck, and nothing of it.
+            k = look.k_n_mm or 0.0
+            if k <= OPEN_MOST * self._whole_n_mm:
+                self._k_open = min(k, self._k_open or math.inf)
         end = look.end_mm if look.k_n_mm is None else max(go.end_mm, look.end_mm)
         return Go(go.mode, go.speed_mm_s, end, go.ceiling_n)
 
@@ -258,7 +267,7 @@ class PullRun:
         self._proof = ClampProof(
             self.rig,
             holding.target_n,
-            holding.k_n_mm,
+            self._whole_n_mm,
             self._k_open,
             self._delays.delay,
             self._proofs,

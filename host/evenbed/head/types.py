@@ -74,7 +74,8 @@ class Known:
 @dataclass(frozen=True)
 class Pull:
     """What one pull is to be. ``family`` chooses the threshold of steady; ``over_pull`` > 0 is pre-stretch (0.1: 10 %
-    above the reference, held ``over_pull_s``)."""
+    above the reference, held ``over_pull_s``). ``stiffness_n_mm`` is what its string showed when it was drawn before, N/mm:
+    one pulled once more begins at its old clamp, and only the stub is drawn."""
 
     reference_n: float
     family: str = "unknown"
@@ -84,6 +85,7 @@ class Pull:
     over_pull_s: float = 2.0
     label: str = ""
     woven: bool = False
+    stiffness_n_mm: float | None = None
 
 
 class Ask(Enum):

@@ -28,6 +28,8 @@ FLOORS = {
     "take-up": (0.9, 2.2),
 }
 SHORT_HOLD = 0.6  # of the neighbours' time: held for less, a string loses more than they do
+ENOUGH_S = 4.0  # held for so long, the rest is small
+LONG_HOLD = 2.5  # held for more, its take-up is no measure
 # How far the stiffness of a string may be from what is remembered of its family: only an outright wrong string shows.
 WRONG_STRING = 1.5
 WOVEN_STIFFER = 1.3  # a cross is that much stiffer at most, by friction
@@ -128,6 +130,9 @@ def _take_up(new: Measured, near: Sequence[Measured]) -> Question | None:
     known = [m.take_up_mm for m in near if m.take_up_mm is not None]
     if new.take_up_mm is None or len(known) < LEAST_NEIGHBOURS:
         return None
+    held = [m.held_s for m in near if m.held_s is not None]
+    if new.held_s is not None and len(held) >= LEAST_NEIGHBOURS and new.held_s > LONG_HOLD * statistics.median(held):
+        return None  # it has crept for longer
     middle = statistics.median(known)
     spread = MAD_TO_SD * statistics.median(abs(v - middle) for v in known)
     off = new.take_up_mm - middle
@@ -154,7 +159,7 @@ def _handled(new: Measured, near: Sequence[Measured]) -> Question | None:
     if new.held_s is None or len(held) < LEAST_NEIGHBOURS:
         return None
     usual = statistics.median(held)
-    if new.held_s > SHORT_HOLD * usual:
+    if new.held_s > min(SHORT_HOLD * usual, ENOUGH_S):
         return None
     return Question(
         "clamped early",

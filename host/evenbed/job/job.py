@@ -81,6 +81,11 @@ class Job:
         return out
 
     @property
+    def unwritten(self) -> int:
+        """Marks not taken yet: the state has counted them already."""
+        return len(self._marks)
+
+    @property
     def wanted(self) -> Pull | None:
         """The pull that a tap shall begin now; None if it shall begin none."""
         s = self.state
@@ -91,9 +96,9 @@ class Job:
         if s.phase != marks.STRINGING or s.next is None or s.paused or s.knot or waits:
             return None
         p = s.next
-        return Pull(
-            p.target_n, p.family, p.speed_mm_s, over_pull=p.over_pull, label=self._label(p), woven=p.woven
-        )  # the slack is what the head allows
+        # The slack is what the head allows.
+        label, k = self._label(p), s.again_n_mm
+        return Pull(p.target_n, p.family, p.speed_mm_s, over_pull=p.over_pull, label=label, woven=p.woven, stiffness_n_mm=k)
 
     @property
     def over(self) -> bool:

@@ -55,7 +55,8 @@ CLOSING: tuple[Item, ...] = (
 
 TAKING_BACK = (
     "Taking back {label}. Eyes covered. Grip its tail again, tap: the head draws to {force}, just under the reference. "
-    "Then open the clamp that holds it, stand clear, and hold the pedal: the head lets it down."
+    "Then open the clamp that holds it and set it on the string before, stand clear, and hold the pedal: the head lets it "
+    "down."
 )
 
 GIVING_UP: tuple[Item, ...] = (

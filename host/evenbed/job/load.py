@@ -16,6 +16,7 @@ from evenbed.racquet.model import Racquet, StringName
 from evenbed.units import show_force
 
 UNLIKE = 0.15  # share by which the sum of a direction may differ from the planned one before that is said
+UNEVEN = 0.05  # of the mains that one side may be ahead: strings that came in earlier have given more
 SETTLED = 0.5  # mains: how far left and right may differ once all mains are in
 
 NOTE = (
@@ -96,7 +97,7 @@ def of_forces(racquet: Racquet, forces_n: Mapping[StringName, float]) -> Load:
     left = sum(f for n, f in mains.items() if n.side == "left")
     right = sum(f for n, f in mains.items() if n.side == "right")
     if len(mains) < 2 * racquet.per_side:
-        limit = racquet.mains_ahead * racquet.main_n * (1.0 + racquet.tie_off_above)
+        limit = (1.0 + UNEVEN) * racquet.mains_ahead * racquet.main_n * (1.0 + racquet.tie_off_above)
     else:
         limit = SETTLED * racquet.main_n
     across = sum(f for n, f in forces_n.items() if n.kind == "cross")

@@ -80,6 +80,8 @@ class Done:
             r.get("take_up_mm"),
             self.again,
             self.questioned,
+            r["clamped_s"] - r["reached_s"] if r.get("clamped_s") and r.get("reached_s") else None,
+            tuple(d["name"] for d in r["disturbances"]) if "disturbances" in r else None,
         )
 
 
@@ -97,6 +99,7 @@ class JobState:
     question: Question | None = None
     drawing: int | None = None  # number of the pull that was begun and not finished
     again: bool = False  # the next pull is one made once more
+    again_n_mm: float | None = None  # and the stiffness that its string showed when it was drawn whole, N/mm
     own_order: bool = False  # the stringer has taken another order than the plan's
     paused: bool = False
     notes: list[str] = field(default_factory=list)
@@ -152,7 +155,7 @@ def _pulled(s: JobState, m: Mark) -> None:
     pull = next(p for p in s.left if p.number == number)
     s.left.remove(pull)
     s.done.append(Done(pull, dict(m.values["record"]), m.values.get("friction"), s.again, m.at))
-    s.again, s.drawing = False, None
+    s.again, s.again_n_mm, s.drawing = False, None, None
     s.knot = pull.ties
     if s.own_order and s.left and not s.plan.free:
         s.left = after(s.plan, [d.pull.name for d in s.done], s.done[-1].pull.reference_n)
@@ -221,24 +224,24 @@ def _order(s: JobState, m: Mark) -> None:
 
 def _again(s: JobState, m: Mark) -> None:
     back = _put_back(s, int(m.values["number"]))
-    s.again = True
-    s.of[back.name] = CLAMPED  # it still is, until it is drawn
+    s.again, s.again_n_mm = True, back.record.get("stiffness_n_mm")
+    s.of[back.pull.name] = CLAMPED  # it still is, until it is drawn
 
 
 def _taken_back(s: JobState, m: Mark) -> None:
-    pull = _put_back(s, int(m.values["number"]))
+    pull = _put_back(s, int(m.values["number"])).pull
     for name in (pull.name, *pull.also):
         s.of[name] = NOT_YET
     s.knot = ""
     s.drawing = None
 
 
-def _put_back(s: JobState, number: int) -> PlannedPull:
+def _put_back(s: JobState, number: int) -> Done:
     i = max(i for i, d in enumerate(s.done) if d.pull.number == number)
-    pull = s.done.pop(i).pull
-    s.left.insert(0, pull)
+    done = s.done.pop(i)
+    s.left.insert(0, done.pull)
     s.question = None
-    return pull
+    return done
 
 
 def _phase(s: JobState, m: Mark) -> None:

@@ -134,7 +134,8 @@ def passes_first(racquet: Racquet, cross: int, enters: Side) -> Literal["over", 
 
 def draws(racquet: Racquet, equipment: Equipment, done: Sequence[StringName] = ()) -> list[Draw]:
     """The draws that are left after ``done`` (strings whose tail was in the gripper, in the order in which they were
-    drawn): mains left and right in turn, the side behind first, then the crosses. Raises PlanError for too few clamps."""
+    drawn): mains in pairs, each pair begun on the other side than the one before, the side behind first; then the crosses.
+    Raises PlanError for too few clamps."""
     check_equipment(equipment)
     drawn = set(done)
     out: list[Draw] = []
@@ -144,7 +145,9 @@ def draws(racquet: Racquet, equipment: Equipment, done: Sequence[StringName] = (
     if mains and opens_with_both(equipment) and mains[0].side == second:
         first, second = second, first  # the stringer began on the other side
     while left["left"] or left["right"]:
-        side = first
+        # Each pull slackens its neighbours a little: if the same side always went first, it would end lower.
+        pair = racquet.per_side - len(left[first])
+        side = (first, second)[pair % 2] if len(left[first]) == len(left[second]) else first
         if not left[first] or len(left[second]) > len(left[first]):
             side = second
         if opens_with_both(equipment) and equipment.count > 1 and len(mains) == 1 and left[first]:

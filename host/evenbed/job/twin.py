@@ -182,11 +182,11 @@ def _means(both: Sequence[tuple[Done, Done]]) -> list[str]:
     helds = [y - x for x, y in times if x is not None and y is not None]
     out = []
     if forces:
-        out.append(f"force at the clamp {100 * statistics.fmean(forces) + 0.0:+.2f} % in the mean")
+        out.append(f"force at the clamp {round(100 * statistics.fmean(forces), 2) + 0.0:+.2f} % in the mean")
     if draws:
-        out.append(f"draw {100 * statistics.fmean(draws) + 0.0:+.1f} %")
+        out.append(f"draw {round(100 * statistics.fmean(draws), 1) + 0.0:+.1f} %")
     if helds:
-        out.append(f"held {statistics.fmean(helds) + 0.0:+.1f} s")
+        out.append(f"held {round(statistics.fmean(helds), 1) + 0.0:+.1f} s")
     return out
 
 

@@ -6,6 +6,7 @@ from typing import Any, TypedDict
 
 from evenbed.job import lists, marks
 from evenbed.job.job import ITEMS, Job
+from evenbed.job.load import after_pulls
 from evenbed.job.marks import JobState
 from evenbed.job.order import mains_on
 from evenbed.job.planned import PlannedPull, Weaving
@@ -30,11 +31,12 @@ class OnHead(TypedDict):
 
 class JobView(TypedDict):
     """One moment of a job. ``phase`` is one of intake, stringing, closing, finished, taking back, giving up, given up,
-    broken string. ``list``: {"title", "item", "total", "text", "asks"}; ``question``: {"key", "text", "answers", "waits"},
-    answers as [key, meaning]; ``weaving``: {"label", "enters", "first"}; ``strings``: {"name", "kind", "number", "side",
-    "mark", "reference_n", "force_n" (at the clamp)}; ``load``: {"left_n", "right_n", "balance_limit_n", "along_n",
-    "across_n"} after the last pull; ``ahead``: mains that the left side is ahead; ``string_left_mm``: by piece, what the
-    plan still needs; ``peer``: what the twin says of the last pull; ``actions``: those that apply now."""
+    broken string. ``total`` is 0 in free work. ``list``: {"title", "item", "total", "text", "asks"}; ``question``:
+    {"key", "text", "answers", "waits"}, answers as [key, meaning]; ``weaving``: {"label", "enters", "first"};
+    ``strings``: {"name", "kind", "number", "side", "mark", "reference_n", "force_n" (at the clamp)}; ``load``:
+    {"left_n", "right_n", "balance_limit_n", "along_n", "across_n"} after the last pull; ``ahead``: mains that the left
+    side is ahead; ``string_left_mm``: by piece, what the plan still needs; ``peer``: what the twin says of the last
+    pull; ``actions``: those that apply now."""
 
     name: str
     unit: str
@@ -66,7 +68,7 @@ def view(job: Job) -> JobView:
         unit=job.unit,
         phase=s.phase,
         done=len(s.done),
-        total=len(s.done) + len(s.left),
+        total=0 if s.plan.free else len(s.done) + len(s.left),
         on_head=_on_head(job, pull),
         weaving=_weaving(pull.weaving) if pull is not None and pull.weaving is not None else None,
         list=_list(s),
@@ -101,7 +103,7 @@ def _on_head(job: Job, p: PlannedPull | None) -> OnHead | None:
         strings=[str(n) for n in (p.name, *p.also)],
         reference_n=wanted.reference_n if wanted is not None else p.target_n,
         pulled_at=p.pulled_at,
-        hole=str(p.hole),
+        hole="" if job.state.plan.free else str(p.hole),
         sets=p.sets,
         frees=p.frees,
         clamps=p.clamps,
@@ -143,11 +145,13 @@ def _strings(s: JobState) -> list[dict[str, Any]]:
 def _load(s: JobState) -> dict[str, float] | None:
     if not s.done:
         return None
-    number = s.done[-1].pull.number
-    index = next((i for i, p in enumerate(s.plan.pulls) if p.number == number), None)
-    if index is None or index >= len(s.plan.loads):
+    index = len(s.done) - 1
+    if s.own_order:
+        load = after_pulls(s.plan.racquet, [d.pull for d in s.done])[-1]
+    elif index < len(s.plan.loads):
+        load = s.plan.loads[index]
+    else:
         return None
-    load = s.plan.loads[index]
     return {
         "left_n": load.left_n,
         "right_n": load.right_n,
@@ -168,5 +172,5 @@ def _actions(s: JobState) -> list[str]:
         return ["note"]
     out = ["go on"] if s.question or s.knot or s.paused else []
     if s.last is not None:
-        out += ["again", "take back"]
+        out += ["again", "take back", "finish"]
     return [*out, "break", "choose", "tension", "broken", "give up", "note"]

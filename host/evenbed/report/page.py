@@ -47,8 +47,18 @@ text.c{text-anchor:middle}text.e{text-anchor:end}text.on,text.halo-text{paint-or
 """
 
 
-def page(kept: Kept, unit: str, twin: str = "") -> str:
-    """The whole report. Forces are shown in ``unit``; ``twin`` says how like the job it is that it was to match."""
+def around(title: str, body: str, styles: str = "") -> str:
+    """A page with these contents. ``styles``: the address of STYLE, where a page may not carry its own."""
+    style = f'<link rel="stylesheet" href="{escape(styles)}">' if styles else f"<style>{STYLE}</style>"
+    return (
+        f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>'
+        f'<meta name="viewport" content="width=device-width">{style}</head>\n<body>\n{body}</body></html>\n'
+    )
+
+
+def page(kept: Kept, unit: str, twin: str = "", styles: str = "") -> str:
+    """The whole report. Forces are shown in ``unit``; ``twin`` says how like the job it is that it was to match; ``styles``
+    as in ``around``."""
     r = kept.state.plan.racquet
     pattern = f"{r.mains} mains, {r.crosses} crosses" if r.mains else "free work"
     head = [
@@ -60,13 +70,11 @@ def page(kept: Kept, unit: str, twin: str = "") -> str:
         ),
     ]
     title = f"{r.name}, job {kept.row.number}"
-    return (
-        f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>'
-        f'<meta name="viewport" content="width=device-width"><style>{STYLE}</style></head>\n<body>\n'
-        + "\n".join(head)
+    body = (
+        "\n".join(head)
         + f"<main>{player.part(kept, unit)}\n"
         + f'<div class="technical">{words.paragraph(f"{title}: technical part", "sub")}\n'
         + f"{words.paragraph(twin) if twin else ''}{technical.part(kept, unit)}</div></main>\n"
         + words.paragraph(f"Made by evenbed {kept.row.program} from the records of the job.", "small")
-        + "</body></html>\n"
     )
+    return around(title, body, styles)

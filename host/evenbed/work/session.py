@@ -32,7 +32,7 @@ class JobSession:
         self._control = control
         self._twin = twin
         self._clock = clock
-        self._n = job.state.seen
+        self._n = job.state.seen - job.unwritten
         self._planned: Pull | None = None
         self._ceiling_n: float | None = None
 

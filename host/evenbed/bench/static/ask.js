@@ -41,8 +41,7 @@ function figure(asks) {
 function more(job) {
   const out = [];
   for (const action of PLAIN) {
-    const may = action === "finish" ? job.done > 0 && job.actions.includes("break") : job.actions.includes(action);
-    if (!may) continue;
+    if (!job.actions.includes(action)) continue;
     const label = T.actions[action];
     if (action !== "give up") out.push(button(label, () => act(action)));
     else {
@@ -56,7 +55,7 @@ function more(job) {
       out.push(b);
     }
   }
-  if (job.actions.includes("choose") && job.left.length > 1) out.push(chooser(job));
+  if (job.actions.includes("choose") && job.left.length > 1) out.push(job.total === 0 ? other(job) : chooser(job));
   if (job.actions.includes("tension")) out.push(tension());
   out.push(note());
   return out;
@@ -85,6 +84,13 @@ function chooser(job) {
   return form("choose", T.actions.choose, [el("label", { for: "choose" }, T.chooseLabel), field], () => {
     act("choose", { number: Number(field.value) });
   });
+}
+
+// Free work has no plan: mains or crosses, and at any time the other.
+function other(job) {
+  const kind = (p) => p.label.split(" ")[0];
+  const next = job.left.find((p) => kind(p) !== kind(job.left[0])) ?? job.left[0];
+  return button(kind(next) === "cross" ? T.toCrosses : T.toMains, () => act("choose", { number: next.number }));
 }
 
 function tension() {

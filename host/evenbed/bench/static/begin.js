@@ -16,6 +16,7 @@ function begin(values) {
 }
 
 const rig = () => $("rig").value || SIMULATED;
+const inUnit = () => (prefs.unit ? `?unit=${prefs.unit}` : "");
 const when = (wall) => new Date(wall).toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
 
 function racquets() {
@@ -47,7 +48,8 @@ function jobRow(job) {
   const over = job.phase === "finished" || job.phase === "given up";
   const parts = [el("span", { class: "what" }, name), el("time", {}, when(job.wall))];
   if (job.simulated) parts.push(el("span", { class: "mark" }, T.simulatedMark));
-  parts.push(el("a", { href: `/report/${job.number}${prefs.unit ? `?unit=${prefs.unit}` : ""}`, download: "" }, T.reportLink));
+  parts.push(el("a", { href: `/report/${job.number}${inUnit()}`, target: "_blank" }, T.reportLink));
+  parts.push(el("a", { href: `/report/${job.number}/file${inUnit()}`, download: "" }, T.reportSave));
   if (!over && mayControl()) {
     const where = job.simulated ? SIMULATED : rig();
     parts.push(el("button", { type: "button", onclick: () => begin({ what: "resume", number: job.number, rig: where }) }, T.goOn));
@@ -76,6 +78,12 @@ function fillLists() {
     el("option", { value: 0 }, T.twinNone),
     ...done.map((j) => el("option", { value: j.number }, `${j.number} · ${j.name} · ${when(j.wall)}`)),
   );
+  const named = choices.jobs.filter((j) => j.pulls > 0);
+  show($("compare-form"), named.length > 1);
+  for (const [i, id] of ["compare-b", "compare-a"].entries()) {
+    $(id).replaceChildren(...named.map((j) => el("option", { value: j.number }, `${j.number} · ${j.name} · ${when(j.wall)}`)));
+    if (named.length > i) $(id).value = named[i].number;
+  }
   show($("resume-field"), waiting.length > 0);
   $("resume").replaceChildren(...waiting.map(jobRow));
   $("jobs").replaceChildren(...(over.length ? over.map(jobRow) : [el("li", { class: "none" }, T.noJobs)]));
@@ -90,6 +98,7 @@ export function paintBegin() {
   attr($("begin"), "data-starting", now.place.at === "starting");
   show($("starting"), now.place.at === "starting");
   show($("beginnings"), here && mayControl());
+  show($("rig-choice"), here && mayControl());
   show($("viewer-begins"), here && !mayControl());
   show($("trouble"), Boolean(now.place.trouble));
   text($("trouble"), now.place.trouble || "");
@@ -111,6 +120,25 @@ export function listenForBegin() {
     const twin = Number($("twin").value);
     begin({ what: "job", racquet: $("racquet").value, rig: rig(), ...(twin ? { twin } : {}) });
   });
+  $("free-form").addEventListener("submit", (event) => {
+    event.preventDefault();
+    const [main, cross, family, sport] = ["main", "cross", "family", "sport"].map((name) => $(`free-${name}`).value);
+    begin({ what: "free", main, cross, family, sport, rig: rig() });
+  });
+  const guided = (run, more = {}) => begin({ what: "guided", run, unit: unit(), rig: rig(), ...more });
+  for (const button of document.querySelectorAll("[data-run]")) button.addEventListener("click", () => guided(button.dataset.run));
+  $("check-form").addEventListener("submit", (event) => {
+    event.preventDefault();
+    guided("check", { weight: $("check-weight").value });
+  });
+  $("calibrate-form").addEventListener("submit", (event) => {
+    event.preventDefault();
+    guided("calibrate", { latitude: $("latitude").value, resume: $("calibrate-resume").checked });
+  });
+  $("compare-form").addEventListener("submit", (event) => {
+    event.preventDefault();
+    open(`/compare/${$("compare-a").value}/${$("compare-b").value}${inUnit()}`, "_blank");
+  });
   $("refresh").addEventListener("click", () => send({ do: "look" }));
   on("choices", (message) => {
     choices = message;
@@ -123,5 +151,6 @@ export function listenForBegin() {
   on("place", (message) => {
     if (message.at === "nothing") send({ do: "look" });
   });
-  for (const [value, name] of Object.entries(T.families)) $("family").append(el("option", { value }, name));
+  for (const id of ["family", "free-family"]) $(id).append(...Object.entries(T.families).map(([value, name]) => el("option", { value }, name)));
+  $("free-sport").append(...Object.entries(T.sports).map(([value, name]) => el("option", { value }, name)));
 }

@@ -1,6 +1,7 @@
 // The page put together: what comes over the line is remembered, and shown once per frame at most.
 import { clearLines, paintAsk, sayLine } from "./ask.js";
 import { listenForBegin, paintBegin } from "./begin.js";
+import { listenForGuided, paintGuided } from "./guided.js";
 import { paintBed } from "./bed.js";
 import { $, attr, show, text } from "./dom.js";
 import { decide, paintDigits, paintMoment } from "./moment.js";
@@ -52,6 +53,7 @@ function paint() {
   const s = now.status;
   const isFresh = fresh();
   paintBegin();
+  paintGuided();
   show($("bench"), working());
   attr($("bench"), "data-bed", now.bed !== null);
   show($("hands"), working());
@@ -209,6 +211,7 @@ function start() {
   makeShape($("shape"));
   listen();
   listenForBegin();
+  listenForGuided();
   listenForTrips();
   listenForQuiet();
   listenForPedal();
@@ -216,7 +219,7 @@ function start() {
   $("let-down").addEventListener("click", () => send({ do: "ask", what: "let down" }));
   $("arm").addEventListener("click", () => send({ do: "ask", what: "arm" }));
   addEventListener("keydown", (e) => {
-    if (e.code === "Escape" && working() && mayControl() && !e.repeat) send({ do: "ask", what: "stop" });
+    if (e.code === "Escape" && (working() || now.place.at === "guided") && mayControl() && !e.repeat) send({ do: "ask", what: "stop" });
   });
   for (const name of ["pointerdown", "keydown"]) addEventListener(name, wakeSound, { capture: true });
   addEventListener("resize", soon);

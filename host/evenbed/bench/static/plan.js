@@ -32,7 +32,7 @@ export function paintPlan() {
   const clock = now.jobClock;
   const elapsed = clock.elapsed_s + (performance.now() - now.jobAt) / 1000;
   const parts = [fill(T.elapsed, { time: minutes(elapsed) })];
-  if (clock.pull_s && job.left && job.left.length) parts.push(fill(T.remaining, { time: minutes(clock.pull_s * job.left.length) }));
+  if (job.total > 0 && clock.pull_s && job.left && job.left.length) parts.push(fill(T.remaining, { time: minutes(clock.pull_s * job.left.length) }));
   if (job.string_left_mm && job.string_left_mm.some((mm) => mm > 0)) {
     const lengths = job.string_left_mm.map((mm) => fill(T.stringPiece, { mm: (mm / 1000).toFixed(1) })).join(" + ");
     parts.push(fill(T.stringLeft, { lengths }));
