@@ -216,32 +216,37 @@ def test_double_taps_never_start_a_draw(good: Bench) -> None:
     assert bench.questions == []
 
 
-def unlike_with_hands(bench: Bench) -> str:
-    """What is asked about the last pull, if what hands did is known of each."""
-
-    def measured(d: marks.Done) -> Measured:
-        r = d.record
-        return replace(
-            d.measured,
-            held_s=r["clamped_s"] - r["reached_s"],
-            moved=tuple(e["name"] for e in r["disturbances"]),
-        )
-
-    *before, last = [measured(d) for d in bench.job.state.done]
-    question = unlike(last, before)
-    return question.key if question is not None else ""
+def asked_of(bench: Bench, label: str) -> list[str]:
+    """What was asked about one pull."""
+    number = next(p.number for p in bench.job.state.plan.pulls if p.label == label)
+    return [m.values["key"] for m in bench.questions if m.values["number"] == number]
 
 
 def test_a_cross_that_nobody_straightened_is_asked_about(good: Bench) -> None:
     bench = resumed(good, 11, "forgets")
     bench.pulled(12)
-    assert unlike_with_hands(good) == "" and unlike_with_hands(bench) == "not straightened"
+    assert asked_of(bench, bench.job.state.done[-1].pull.label) == ["not straightened"]
 
 
 def test_who_clamps_at_once_is_asked_about_the_holding_time(good: Bench) -> None:
     bench = resumed(good, 5, "early")
     bench.pulled(6)
-    assert unlike_with_hands(bench) == "clamped early"
+    assert asked_of(bench, bench.job.state.done[-1].pull.label) == ["clamped early"]
+
+
+def test_a_string_pulled_once_more_is_let_off_again(good: Bench) -> None:
+    bench = resumed(good, 5)
+    first = bench.job.state.done[-1].record["stiffness_n_mm"]
+    bench.until(lambda: bench.job.head_state == "slack" and bench.job.state.question is None)
+    bench.act("again")
+    wanted = bench.job.wanted
+    assert wanted is not None and wanted.label == "main 3 left, once more" and wanted.stiffness_n_mm == first
+    bench.pulled(5)  # from its old clamp on only the stub is drawn: the proof goes by the whole strand
+    last = bench.job.state.done[-1]
+    assert last.again and last.record["ended"] == "let off" and last.record["stiffness_n_mm"] == first
+    assert "main 3 left, once more" not in bench.doubted
+    bench.pulled(6)
+    assert bench.job.state.done[-1].pull.label == "main 3 right"
 
 
 def test_a_string_whose_clamp_has_slipped_shows_at_the_next_pull(good: Bench) -> None:

@@ -140,6 +140,20 @@ def test_again_puts_the_last_string_before_the_next() -> None:
     assert b.written[-1].values["label"] == "main 2 left, once more"
 
 
+def test_the_whole_strand_is_known_to_the_second_and_the_third_pull_and_after_a_kill() -> None:
+    b = strung(4)
+    k = b.job.state.done[-1].record["stiffness_n_mm"]
+    b.act("again")
+    assert b.job.wanted is not None and b.job.wanted.stiffness_n_mm == k
+    resumed = Bench(b.plan, list(b.written))
+    resumed.tap()  # the clamp holds
+    assert resumed.job.wanted == b.job.wanted
+    b.pull(stiffness_n_mm=b.job.wanted.stiffness_n_mm)  # as the head records it
+    assert b.job.wanted is not None and b.job.wanted.stiffness_n_mm is None
+    b.act("again")
+    assert b.job.wanted.stiffness_n_mm == k
+
+
 def test_again_waits_for_an_empty_head() -> None:
     b = strung(4)
     b.head("holding")

@@ -225,6 +225,7 @@ def _order(s: JobState, m: Mark) -> None:
 def _again(s: JobState, m: Mark) -> None:
     back = _put_back(s, int(m.values["number"]))
     s.again, s.again_n_mm = True, back.record.get("stiffness_n_mm")
+    s.knot = ""  # it comes after this pull again
     s.of[back.pull.name] = CLAMPED  # it still is, until it is drawn
 
 
