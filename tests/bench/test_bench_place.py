@@ -21,6 +21,9 @@ from evenbed.job.plan import make_plan
 from evenbed.racquet.file import examples
 from evenbed.racquet.file import read as read_racquet
 from evenbed.work.jobs import JobError
+from evenbed_sim.rig import Rig
+from evenbed_sim.scenario import RigPlan
+from evenbed_sim.scenarios.plan_strings import PlanStrings
 
 # Stands for simrig: says its port, then what it is told, as simrig says what its hands do.
 ECHO = (
@@ -99,6 +102,25 @@ def test_the_hands_are_told_where_the_job_leaves_its_plan_and_only_there() -> No
         mark("phase", phase="taking back")
         mark("phase", phase="stringing")  # thought better of
         assert hands.heard.count("again") == 1 and hands.heard.count("back") == 3
+    finally:
+        rig.close()
+
+
+def test_the_hands_of_a_job_gone_on_with_in_another_order_take_its_next_string() -> None:
+    plan = make_plan(read_racquet(examples()["demo-six-by-seven"]))
+    before = [Mark("phase", {"phase": "stringing"})]
+    for number in (1, 2, 5):
+        before += [Mark("order", {"number": number}), Mark("pulled", {"number": number, "record": {}})]
+    state = marks.fold(plan, before)
+    strings = PlanStrings(Rig(RigPlan().plant()), plan, done=[d.pull.number for d in state.done])
+    rig = SimulatedRig([], lambda line: None, command=(sys.executable, "-c", ECHO))
+    rig.tell = lambda line: strings.choose(line, 0.0)  # type: ignore[assignment, method-assign, return-value]
+    try:
+        assert len(strings.bed.loaded) == 3
+        rig.follow(state)
+        strings.thread(0.0)
+        assert state.next is not None and strings.bed.task is not None
+        assert strings.bed.task.pull.label == state.next.label
     finally:
         rig.close()
 

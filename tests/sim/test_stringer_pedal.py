@@ -87,7 +87,7 @@ def test_the_foot_draws_and_the_hands_do_the_rest() -> None:
     at.draw()
     assert [p.label for p in strings.bed.peaks] == ["main 1 left", "main 1 right"]
     assert at.said.count("opens the previous clamp") == 1  # the first string has none
-    assert at.said[-1] == "main 2 left is in the gripper"
+    assert at.said[-1] == "main 2 right is in the gripper"
     assert at.cast.do("again") == "again, then"
     at.wait(1.5)
     assert at.said[-1] == "main 1 right once more: its tail is in the gripper"
@@ -124,7 +124,7 @@ def test_without_a_racquet_the_same_string_comes_again() -> None:
 
 def test_a_racquet_of_which_a_part_is_done() -> None:
     rig = Rig(planned(SimrigRequest()).rig.plant())
-    work = Work(rig, planned(SimrigRequest()).rig, None, "pedal", DEMO, "good", 6)  # type: ignore[arg-type]
+    work = Work(rig, planned(SimrigRequest()).rig, None, "pedal", DEMO, "good", range(1, 7))  # type: ignore[arg-type]
     work.next_string()
     assert work.strings.log[-1][1] == "cross 1 is in the gripper"
     assert len(work.strings.bed.loaded) == 6  # type: ignore[union-attr]
@@ -135,7 +135,7 @@ def test_a_racquet_of_which_a_part_is_done() -> None:
     [
         (SimrigRequest(racquet=Path("no-such-racquet")), "no such file"),
         (SimrigRequest(racquet=DEMO, habit="yawns"), "no habit 'yawns'"),
-        (SimrigRequest(racquet=DEMO, done=14), "13 pulls"),
+        (SimrigRequest(racquet=DEMO, done=(1, 14)), "13 pulls, there is no pull 14"),
         (SimrigRequest(habit="snag"), "needs a racquet"),
         (SimrigRequest(hands="pedal", habit="snag"), "needs a racquet"),
     ],

@@ -22,18 +22,21 @@ WAYS = "'again' (the last one once more), 'back' (take the last one back), 'stri
 class PlanStrings:
     """See ``racquet_hands.Strings``. ``log`` says what is put into the gripper, with the time in s."""
 
-    def __init__(self, rig: Rig, plan: Plan, seed: int = 1, habits: Sequence[str] = (GOOD,), done: int = 0) -> None:
-        """``done``: so many pulls of the plan are in the bed already. Raises ValueError for an unknown habit, or for more
-        pulls than the plan has."""
-        if done > len(plan.pulls):
-            raise ValueError(f"this racquet has {len(plan.pulls)} pulls, {done} of them cannot be done")
-        made = [Done(p, {}, None, False, "") for p in plan.pulls[:done]]
+    def __init__(
+        self, rig: Rig, plan: Plan, seed: int = 1, habits: Sequence[str] = (GOOD,), done: Sequence[int] = ()
+    ) -> None:
+        """``done``: pulls of the plan, by number, that are in the bed already, in the order in which they were made. Raises
+        ValueError for an unknown habit, or for a pull that the plan does not have."""
+        of = {p.number: p for p in plan.pulls}
+        if unknown := [n for n in done if n not in of]:
+            raise ValueError(f"this racquet has {len(of)} pulls, there is no pull {unknown[0]}")
+        made = [Done(of[n], {}, None, False, "") for n in done]
         self.bed = RacquetBed(plan, seed, habits, done=made)
         self.log: list[tuple[float, str]] = []
         self._rig = rig
         self._begun_s = self.bed.begins_s
-        self._left = list(plan.pulls[done:])
-        self._done = list(plan.pulls[:done])
+        self._left = [p for p in plan.pulls if p.number not in done]
+        self._done = [of[n] for n in done]
         self._kind: Kind = "pull"
         self._habits = Habits()
         self._told = 0

@@ -22,7 +22,7 @@ from evenbed.job.twin import Twin, TwinError
 from evenbed.racquet.file import SUFFIX, RacquetError, examples, parse
 from evenbed.record.jobs import Jobs
 from evenbed.record.store import Store, StoreError
-from evenbed.rig import RigError, default_rig, load
+from evenbed.rig import RigError, load
 from evenbed.work import jobs
 from evenbed.work.desk import Desk, DeskError
 from evenbed.work.jobs import Begun, JobError
@@ -194,7 +194,7 @@ class _Opening:
         files = racquet_files(self._means.racquets)
         if self._values["racquet"] not in files:
             raise JobError(f"There is no racquet file '{self._values['racquet']}' here.")
-        builder = default_rig() if self._simulated else load(self._means.rig)
+        builder = load(None if self._simulated else self._means.rig)  # simulated hands read the user's own, too
         plan, text = jobs.racquet_plan(files[self._values["racquet"]], builder)
         unit = plan.racquet.unit
         twin = self._twin(kept, self._values["twin"])
@@ -227,7 +227,8 @@ class _Opening:
         state = begun.job.state
         top = session_ceiling_of(state.plan, state.left)
         plan = state.plan
-        string = _string(plan.racquet.pieces[0].family) if plan.free else ["--done", str(len(state.done))]
+        made = ",".join(str(d.pull.number) for d in state.done)
+        string = _string(plan.racquet.pieces[0].family) if plan.free else ["--done", made]
         port, rig = self._rig(row.racquet, string)
         desk = self._desk(port, top.force_n, begun.job.unit)
         return self._opened(begun, kept, desk, rig, port, twin)

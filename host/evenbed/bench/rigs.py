@@ -90,7 +90,7 @@ class SimulatedRig:
         done = [d.pull.number for d in state.done]
         left = [p.number for p in state.left]
         if self._hands is None:
-            self._hands = [p.number for p in state.plan.pulls][len(done) :]
+            self._hands = [p.number for p in state.plan.pulls if p.number not in done]
         hands = self._hands
         for number in [n for n in hands if n in done]:
             hands.remove(number)

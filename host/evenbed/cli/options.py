@@ -24,7 +24,23 @@ class Force(click.ParamType[tuple[float, str]]):
             self.fail(str(e), param, ctx)
 
 
+class Numbers(click.ParamType[tuple[int, ...]]):
+    """Numbers from 1, with commas between."""
+
+    name = "numbers"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> tuple[int, ...]:
+        """Understand ``1,2,5``; say why not."""
+        if isinstance(value, tuple):
+            return value
+        words = [w.strip() for w in str(value).split(",") if w.strip()]
+        if not all(w.isdecimal() and int(w) for w in words) or len(set(words)) < len(words):
+            self.fail(f"'{value}': numbers from 1, each once, such as 1,2,5.", param, ctx)
+        return tuple(int(w) for w in words)
+
+
 FORCE = Force()
+NUMBERS = Numbers()
 RECORDS = click.option(
     "--records",
     type=click.Path(file_okay=False, path_type=Path),

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from evenbed.cli.options import FAMILY, FORCE, RECORDS, one_port
+from evenbed.cli.options import FAMILY, FORCE, NUMBERS, RECORDS, one_port
 from evenbed.job.ceiling import SPORTS
 from evenbed.units import STANDARD_GRAVITY, UNITS
 
@@ -136,7 +136,7 @@ def budget(ceiling: tuple[float, str], stiffness: float) -> None:
     "--racquet", type=click.Path(dir_okay=False, path_type=Path), help="A racquet file: its strings, by the plan."
 )
 @click.option("--habit", default="good", show_default=True, help="How the hands work; needs --racquet.")
-@click.option("--done", type=click.IntRange(0), default=0, help="So many pulls of the plan are in the bed already.")
+@click.option("--done", type=NUMBERS, default=(), help="Pulls of the plan that are in the bed already: 1,2,5.")
 @click.option("--weight", type=FORCE, help="What the hands of 'prove' hang on the gripper.")
 @click.option("--fault", "faults", multiple=True, metavar="LINE", help="Such as '180N cell stuck' or '200N estop on'.")
 @click.option("--scenario", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="A file of such lines.")
@@ -165,7 +165,7 @@ def simrig(
     hands: str,
     racquet: Path | None,
     habit: str,
-    done: int,
+    done: tuple[int, ...],
     weight: tuple[float, str] | None,
     faults: tuple[str, ...],
     scenario: Path | None,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Protocol
 
@@ -90,7 +91,7 @@ class Work:
     """Strings, hands and foot of one simulated rig. ``how`` says what may be typed."""
 
     def __init__(
-        self, rig: Rig, plan: RigPlan, habits: Habits, hands: str, racquet: Path | None, habit: str, done: int
+        self, rig: Rig, plan: RigPlan, habits: Habits, hands: str, racquet: Path | None, habit: str, done: Sequence[int]
     ) -> None:
         """``hands`` is "auto", "pedal" or "keys" (then these hands only wait). Raises HandsError."""
         self.strings: PlanStrings | SameString = SameString(rig, plan, habits)

@@ -65,7 +65,7 @@ class SimrigRequest:
     gravity_m_s2: float = STANDARD_GRAVITY
     racquet: Path | None = None
     habit: str = "good"
-    done: int = 0  # pulls of the racquet's plan that are in the bed already
+    done: tuple[int, ...] = ()  # numbers of pulls of the racquet's plan that are in the bed already
 
 
 def planned(request: SimrigRequest) -> Scenario:

@@ -1,0 +1,71 @@
+"""A job at its records: every mark under its own number, however often the program has ended."""
+
+from __future__ import annotations
+
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+from evenbed.job import marks
+from evenbed.job.marks import Mark
+from evenbed.racquet.file import examples
+from evenbed.record.jobs import Jobs
+from evenbed.record.store import Store, StoreError
+from evenbed.rig import default_rig
+from evenbed.work import jobs
+from evenbed.work.session import JobSession
+from job_runs import Bench
+
+DEMO = examples()["demo-six-by-seven"]
+
+
+class NoHead:
+    """A control process that nobody hears."""
+
+    def plan(self, pull: Any) -> None:
+        """Nothing."""
+
+    def set_ceiling(self, force_n: float) -> None:
+        """Nothing."""
+
+
+def whole() -> list[Mark]:
+    """All marks of a job up to the list after the last knot, one line of it done."""
+    b = Bench()
+    b.to_stringing()
+    b.string(13)
+    b.tap()
+    assert b.job.state.phase == marks.CLOSING
+    b.tap()
+    return b.written
+
+
+@pytest.mark.parametrize("share", [0.3, 0.6, 1.0])
+def test_a_job_that_ends_again_and_again_goes_on_each_time(tmp_path: Path, share: float) -> None:
+    made = whole()
+    with closing(Store(tmp_path)) as store:
+        kept = Jobs(store)
+        plan, text = jobs.racquet_plan(DEMO, default_rig())
+        number = jobs.begin(kept, plan, text, None, simulated=True).number
+        for n, mark in enumerate(made[: round(share * len(made))], 1):
+            kept.mark(number, n, mark)
+        for _ in range(3):
+            begun = jobs.go_on(kept, number)
+            session = JobSession(number, begun.job, kept, NoHead())  # type: ignore[arg-type]
+            session.start()
+            session.act("note", text="gone on with")
+        numbers = [n for (n,) in store.read("SELECT n FROM job_mark WHERE job = ? ORDER BY n", number)]
+        assert numbers == list(range(1, len(numbers) + 1))
+        assert begun.job.state.notes == ["gone on with"] * 3
+
+
+def test_two_programs_at_one_job_are_told(tmp_path: Path) -> None:
+    with closing(Store(tmp_path)) as store:
+        kept = Jobs(store)
+        plan, text = jobs.racquet_plan(DEMO, default_rig())
+        number = jobs.begin(kept, plan, text, None, simulated=True).number
+        one, other = (JobSession(number, jobs.go_on(kept, number).job, kept, NoHead()) for _ in range(2))  # type: ignore[arg-type]
+        one.act("note", text="first")
+        with pytest.raises(StoreError, match="another program"):
+            other.act("note", text="second")
