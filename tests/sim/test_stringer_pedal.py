@@ -93,7 +93,7 @@ def test_the_foot_draws_and_the_hands_do_the_rest() -> None:
     assert at.said[-1] == "main 1 right once more: its tail is in the gripper"
     assert at.cast.do("string 4") == "string, then"
     at.wait(1.5)
-    assert at.said[-1] == "main 2 right is in the gripper"
+    assert at.said[-1] == "main 2 left is in the gripper"
     assert "not understood" in at.cast.do("sing") and "string 7" in at.cast.do("sing")
 
 
