@@ -26,31 +26,35 @@ def work(job: tuple[int, int]) -> Verdict:
     return judge(play(case(*job)))
 
 
-def table(verdicts: Iterable[Verdict]) -> str:
-    """One row per fault."""
-    rows: dict[str, list[Verdict]] = defaultdict(list)
-    for v in verdicts:
-        rows[v.case.kind].append(v)
+def table(verdicts: Iterable[tuple[int, Verdict]]) -> str:
+    """One row per fault, of (index, verdict); behind the worst figures the index of the case."""
+    rows: dict[str, list[tuple[int, Verdict]]] = defaultdict(list)
+    for index, v in verdicts:
+        rows[v.case.kind].append((index, v))
     out = [
         "| fault | runs | rides | told | violations | known | worst margin N | the same, cell reads low | most lost N |",
         "|---|---|---|---|---|---|---|---|---|",
     ]
     for kind in sorted(rows):
-        row = rows[kind]
+        row = [v for _, v in rows[kind]]
         told = Counter(v.told for v in row if v.told != "rides")
-        honest = [v.margin_n for v in row if not v.reads_low]
-        low = [v.margin_n for v in row if v.reads_low]
+        honest = [(v.margin_n, i) for i, v in rows[kind] if not v.reads_low]
+        low = [(v.margin_n, i) for i, v in rows[kind] if v.reads_low]
         out.append(
             f"| {kind} | {len(row)} | {sum(v.told == 'rides' for v in row)} "
             f"| {', '.join(f'{name} {n}' for name, n in told.most_common())} "
             f"| {sum(bool(v.violations) for v in row)} | {sum(bool(v.known) for v in row)} "
-            f"| {_least(honest)} | {_least(low)} | {max(v.lost_n for v in row):.1f} |"
+            f"| {_least(honest)} | {_least(low)} | {_named(max((v.lost_n, i) for i, v in rows[kind]))} |"
         )
     return "\n".join(out)
 
 
-def _least(values: list[float]) -> str:
-    return f"{min(values):.1f}" if values else "–"
+def _named(found: tuple[float, int]) -> str:
+    return f"{found[0]:.1f} (#{found[1]})"
+
+
+def _least(values: list[tuple[float, int]]) -> str:
+    return _named(min(values)) if values else "–"
 
 
 def main(args: list[str]) -> int:
@@ -73,7 +77,7 @@ def main(args: list[str]) -> int:
             for text, wrong in (("VIOLATION", v.violations), ("known", v.known)):
                 if wrong:
                     print(f"{text} --seed {job[0]} --only {job[1]}: {v.case.told()}: {'; '.join(wrong)}", flush=True)
-    print("\n" + table(verdicts))
+    print("\n" + table(zip((index for _, index in jobs), verdicts, strict=False)))
     wrong = sum(bool(v.violations) for v in verdicts)
     missed = sum(not v.reached for v in verdicts)
     print(f"\n{len(verdicts)} runs, {wrong} with a violation; {missed} did not come to their phase.")
