@@ -90,9 +90,10 @@ async def test_the_controls_are_taken_openly_and_fall_to_nobody_when_their_page_
 
 
 def test_no_order_draws() -> None:
-    """On a real rig only the wired pedal starts a draw: there is nothing a page could say that does."""
+    """On a real rig only the wired pedal starts a draw: there is nothing a page could say that does. "say" types a line to
+    a guided command: those draw at the pedal too, as in a terminal."""
     kinds = set(orders._READ)
-    assert kinds == {"take", "release", "leave", "look", "alive", "pedal", "ask", "act", "begin", "unit"}
+    assert kinds == {"take", "release", "leave", "look", "alive", "pedal", "ask", "act", "say", "begin", "unit"}
     assert {a.value for a in Ask} == {"stop", "let down", "clear", "disarm", "arm"}
 
 
@@ -116,6 +117,10 @@ def test_no_order_draws() -> None:
         '{"do":"unit","unit":"stone"}',
         '{"do":"begin","what":"pull","reference":"24"}',
         '{"do":"begin","what":"job","racquet":7}',
+        '{"do":"begin","what":"guided","run":"flash","unit":"N"}',
+        '{"do":"begin","what":"guided","run":"check","unit":"N","weight":"--gauge"}',
+        '{"do":"begin","what":"free","main":"24","sport":"tennis"}',
+        '{"do":"say","text":7}',
         '{"do":"act","action":"note","text":"' + "x" * 501 + '"}',
         '{"do":"look","x":"' + "y" * 5000 + '"}',
     ],

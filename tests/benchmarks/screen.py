@@ -111,7 +111,7 @@ def begin(page: Any) -> None:
 
 def reports(records: Path, job: int) -> subprocess.Popen[bytes]:
     """Draw the report of a job again and again, each time in a process as the server starts it."""
-    once = f"{sys.executable} -m evenbed.bench.drawing {records} {job} kgf > /dev/null"
+    once = f"{sys.executable} -m evenbed.bench.drawing {records} kgf '' {job} > /dev/null"
     return subprocess.Popen(["sh", "-c", f"while {once}; do :; done"], start_new_session=True, preexec_fn=quiet)
 
 
