@@ -103,6 +103,14 @@ def test_what_is_typed_is_heard_and_what_is_said_is_read() -> None:
     assert run.close()
 
 
+def test_a_command_that_reads_nothing_keeps_nobody_waiting() -> None:
+    run = GuidedRun((sys.executable, "-u", "-c", SLOW), lambda: None)
+    wait_for(lambda: run.lines)
+    for _ in range(400):
+        run.say("x" * 500)  # more than a pipe holds
+    assert run.close() and run.code == 130
+
+
 def test_a_stop_is_what_it_is_in_a_terminal_and_waited_for() -> None:
     run = GuidedRun((sys.executable, "-u", "-c", SLOW), lambda: None)
     wait_for(lambda: run.lines)

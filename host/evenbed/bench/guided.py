@@ -89,6 +89,8 @@ class GuidedRun:
             env={**os.environ, "PYTHONUTF8": "1", "NO_COLOR": "1"},
             start_new_session=True,
         )
+        assert self._process.stdin is not None
+        os.set_blocking(self._process.stdin.fileno(), False)
         self._thread = threading.Thread(target=self._read, daemon=True)
         self._thread.start()
 
@@ -108,11 +110,10 @@ class GuidedRun:
             return list(self._lines)
 
     def say(self, text: str) -> None:
-        """Type one line."""
+        """Type one line. A command that reads nothing is not waited for: what it has no room for is dropped."""
         assert self._process.stdin is not None
-        with contextlib.suppress(OSError, ValueError):  # it has ended meanwhile
-            self._process.stdin.write(text.replace("\n", " ") + "\n")
-            self._process.stdin.flush()
+        with contextlib.suppress(OSError, ValueError):  # full, or it has ended meanwhile
+            os.write(self._process.stdin.fileno(), (" ".join(text.splitlines()) + "\n").encode())
 
     def stop(self) -> None:
         """What Ctrl-C is in a terminal: what moves is let down, what is done is kept. Asked again it changes nothing: a

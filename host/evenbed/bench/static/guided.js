@@ -10,15 +10,17 @@ const BEFORE = 2;
 let run = "";
 let lines = [];
 let code = null;
+let following = true; // until somebody reads further up
 
-// What belongs together: a line that is indented far, or comes after a full one, goes on with the one before.
+// What belongs together: a line that is indented far goes on with the one before, and so does one that begins small after a
+// full one. A result at the end takes all that is indented under it.
 function paragraphs() {
   const out = [];
   let full = false;
   for (const line of lines) {
     const words = line.trim();
     if (!words) continue;
-    const goesOn = /^\s{3,}[^>(]/.test(line) || (full && !/^\s*[>+!]/.test(line));
+    const goesOn = /^\s{3,}[^>(]/.test(line) || (full && /^\s*[a-z0-9]/.test(line)) || (code !== null && /^\s/.test(line));
     if (goesOn && out.length) out[out.length - 1] += ` ${words}`;
     else out.push(words.replace(/^> /, ""));
     full = line.length > FULL;
@@ -54,16 +56,20 @@ export function paintGuided() {
   show($("guided-take"), mayControl() && !holds());
   show($("guided-stop"), going && mayControl());
   show($("guided-leave"), holds());
+  const list = $("guided-lines");
+  if (following) list.scrollTop = list.scrollHeight;
 }
 
 export function listenForGuided() {
   on("guided", (m) => {
     lines = m.lines;
     code = m.code;
-    const list = $("guided-lines");
-    const atEnd = list.scrollTop + list.clientHeight > list.scrollHeight - END_PX;
-    text(list, lines.join("\n"));
-    if (atEnd) list.scrollTop = list.scrollHeight;
+    text($("guided-lines"), lines.join("\n"));
+    following ||= lines.length === 0;
+  });
+  $("guided-lines").addEventListener("scroll", (event) => {
+    const list = event.target;
+    following = list.scrollTop + list.clientHeight > list.scrollHeight - END_PX;
   });
   $("guided-form").addEventListener("submit", (event) => {
     event.preventDefault();
