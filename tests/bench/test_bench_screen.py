@@ -251,7 +251,7 @@ def test_reloads_and_second_pages_move_nothing(serve: Callable[..., str], open_s
     second.word("stopped")
     assert not third.shows("#let-down")
     second.page.click("#let-down")
-    second.word("draw")  # by way of "let off", which is short
+    second.word("let off", "draw")
     assert not first.errors and not second.errors and not third.errors
 
 

@@ -24,6 +24,7 @@ AT_REST = (safety.LATCHED, safety.ARMED, safety.FROZEN, safety.CUT)
 PERMIT_S = 2.2  # a tap at rest may wait 2 s for its draw (board), and its line be on its way
 UNLOADED_N = 12.0  # the board calls a string loaded above 10 N, 2.5 times the contact force; it recovers a little
 FAULT_ECHO_S = 0.3  # a silence is noticed after 0.25 s
+STILL_S = 0.02  # two readings: the last steps of a braking way come after its rate is zero
 NOISE_MM = 1e-4  # rounding of the simulated carriage
 
 
@@ -79,7 +80,7 @@ class HandledRig:
         self.moments: list[Moment] = []
         self.unasked: list[tuple[float, float]] = []  # (s, mm) of upward motion that no tap permitted
         self._permitted = False
-        self._tapped_s = -10.0
+        self._tapped_s = self._moved_s = -10.0
         self._was_down = False
         self._faulty_s = -10.0
 
@@ -93,7 +94,9 @@ class HandledRig:
         mm = self.rig.carriage.mm
         board = self.rig.board.core.state
         rose = mm - self.moments[-1].carriage_mm if self.moments else 0.0
-        still = self.rig.hw.rate == 0 and abs(rose) < NOISE_MM
+        if self.rig.hw.rate != 0 or abs(rose) > NOISE_MM:
+            self._moved_s = now_s
+        still = now_s - self._moved_s > STILL_S
         if still and board in AT_REST and now_s - self._tapped_s > PERMIT_S:
             self._permitted = False
         if rose > NOISE_MM and not self._permitted:
