@@ -1,4 +1,4 @@
-"""The ten worst that campaign and search have found, played on the virtual clock: what they did, they still do, no worse.
+"""The worst that campaign and search have found, played on the virtual clock: what they did, they still do, no worse.
 
 The figures were measured on the simulated rig; they are no promise for any other.
 """
@@ -36,6 +36,7 @@ EXPECTED = {
     "09-clamp-slips-late": Expected(41.1),
     "10-cell-reads-high": Expected(51.6),
     "11-wrong-way-in-the-proof": Expected(12.1, ("over_tension",)),
+    "12-motor-then-cell": Expected(-36.7, ("stuck",)),
 }
 
 
@@ -54,7 +55,7 @@ def when(done: Replayed, state: str) -> float:
 
 def test_every_file_is_expected() -> None:
     assert {path.stem for path in WORST.glob("*.scenario")} == set(EXPECTED)
-    assert len(EXPECTED) == 11
+    assert len(EXPECTED) == 12
 
 
 @pytest.mark.parametrize("name", EXPECTED)
@@ -112,6 +113,11 @@ def test_a_board_that_goes_on_after_a_hang_stands() -> None:
     stood = max(m.carriage_mm for m in done.r.moments if m.t_s < ends)
     later = [m.carriage_mm for m in done.r.moments if ends <= m.t_s < ends + 1.0]
     assert max(later) < stood + 0.05
+
+
+@pytest.mark.xfail(strict=True, reason="a motor that stalls at contact looks like soft string: drawn too fast for what comes")
+def test_a_cell_that_freezes_after_a_motor_has_stalled_is_stopped_below_the_bound() -> None:
+    assert played("12-motor-then-cell").margin_n >= 0.0
 
 
 @pytest.mark.xfail(strict=True, reason="the watched easing ends before a difference of 30 % of the reference")
