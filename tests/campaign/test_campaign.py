@@ -62,6 +62,15 @@ def test_a_case_is_the_same_every_time() -> None:
 QUIET = replace(case(SEED, 300), plan=replace(STRINGS[2][0], slack_mm=5.0), reference_n=200.0, second="", clamps=False)
 
 
+@pytest.mark.parametrize("stall_s", [0.06, 0.15, 0.3])
+def test_a_motor_that_stalls_as_contact_is_made_is_no_soft_string(stall_s: float) -> None:
+    stiff = next(plan for plan, _, _ in STRINGS if plan.tether_n_mm == 60.0)
+    for within in (0.1, 0.15, 0.2):
+        fault = f"motor stuck for {stall_s}s"
+        v = judge(play(replace(QUIET, plan=stiff, phase=cases.EARLY, within=within, fault=fault, reference_n=250.0)))
+        assert not v.violations and v.margin_n > 25.0, (within, v.margin_n)
+
+
 def test_the_judge_sees_a_force_beyond_the_bound() -> None:
     # Twenty times as stiff at once: the class that only mechanics stop.
     from tests.benchmarks.plants import Stiffened

@@ -134,6 +134,23 @@ def test_before_anything_is_learnt_the_stiffest_is_expected() -> None:
     assert learner.high_at(50.0, 100.0) == RIG.stiffest_n_mm
 
 
+@pytest.mark.parametrize("k_n_mm", [2.0, 8.0, 30.0, 60.0])
+def test_a_motor_that_stalls_is_no_soft_string(k_n_mm: float) -> None:
+    """Hooke's law up to 60 N; from then on the carriage is said to go on, and the force stands."""
+    aligner, speed = Aligner(PERIOD_S), 20.0
+    learner = Learner(RIG, aligner, Delay(0.0, 0.001))
+    stalls = round(60.0 / k_n_mm / speed / PERIOD_S)
+    for n in range(stalls + 20):
+        x = speed * n * PERIOD_S
+        aligner.add(n * PERIOD_S, x, speed)
+        learner.add(n * PERIOD_S, k_n_mm * min(x, speed * stalls * PERIOD_S), x, speed)
+        if n == stalls and stalls > 6:
+            assert learner.k_high_n_mm < 1.1 * k_n_mm
+        if n >= stalls + 3 and learner.k_n_mm is not None:
+            assert learner.k_high_n_mm == RIG.stiffest_n_mm
+    # Three readings that stand, and it is expected to be the stiffest there is when the motor turns again.
+
+
 def test_what_is_expected_ahead_never_leaves_the_rigs_own_bounds() -> None:
     for k in (2.0, 17.0, 60.0):
         learner = draw(k, 0.025, 0.025, seed=3).learner

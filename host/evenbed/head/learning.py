@@ -19,6 +19,8 @@ Floats = NDArray[np.float64]
 
 POINTS = 6  # readings in the local slope
 SHORT = 2  # readings in the quick one, which sees a string stiffen in flight
+STALLED = 0.1  # of the rise due: less over three readings, and the carriage has not gone where it was sent
+STALL_MM = 0.2  # least travel that tells
 SETTLED = 3.0  # readings over which the converter still hides a part of that
 EVEN = 0.85  # slowest over fastest speed of a slope that tells stiffness
 TRACK_S = 6.0  # of a draw are kept for the delay
@@ -104,6 +106,16 @@ class Learner:
         if len(self._track) < TRACK_S / self._rig.period_s:
             self._track.append((t_s, force_n, x_mm, v_mm_s))
         self._slope()
+        if self._stalls():
+            self.k_high_n_mm = self._rig.stiffest_n_mm
+
+    def _stalls(self) -> bool:
+        """Does the force stand although the carriage is said to go on? Then the motor loses its steps: nothing is known of
+        what it draws when it turns again."""
+        if self.k_n_mm is None:
+            return False
+        (x0, f0), (x1, f1) = self._recent[-3], self._recent[-1]
+        return x1 - x0 > STALL_MM and f1 - f0 < STALLED * self.k_n_mm * (x1 - x0)
 
     def _slope(self) -> None:
         points = self._recent
