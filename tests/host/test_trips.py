@@ -108,6 +108,8 @@ STOPS = [
 @pytest.mark.parametrize(("line", "when", "names"), STOPS)
 def test_a_fault_stops_the_pull_and_the_string_comes_down(line: str, when: str, names: set[str]) -> None:
     r = run_into(line, when)
+    if line == "motor off":
+        r.wait(1.0)  # told after 40 mm that brought no force, and the draw has slowed down
     told = [e for _, e in r.host.events if e.name in names]
     assert told, [e for _, e in r.host.events]
     assert r.state in (st.TRIPPED, st.FROZEN, st.UNARMED)
