@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import pytest
 from evenbed.job import marks
@@ -152,6 +153,21 @@ def test_the_whole_strand_is_known_to_the_second_and_the_third_pull_and_after_a_
     assert b.job.wanted is not None and b.job.wanted.stiffness_n_mm is None
     b.act("again")
     assert b.job.wanted.stiffness_n_mm == k
+
+
+def test_what_is_compared_of_a_pull_is_what_its_record_says() -> None:
+    b = strung(2)
+    moved = [{"name": "straightening", "path_mm": 0.8}, {"name": "push", "path_mm": -0.6}]
+    b.pull(reached_s=2.0, clamped_s=7.5, disturbances=moved)
+    measured = b.job.state.done[-1].measured
+    assert (measured.held_s, measured.moved) == (5.5, ("straightening", "push"))
+    b.pull(disturbances=[])
+    assert b.job.state.done[-1].measured.moved == ()
+    # Records of an earlier program have neither, and what was never clamped was not held.
+    old = replace(b.job.state.done[-1], record={"label": "main 2 left"}).measured
+    assert (old.held_s, old.moved) == (None, None)
+    b.pull(clamped_s=None)
+    assert b.job.state.done[-1].measured.held_s is None
 
 
 def test_again_waits_for_an_empty_head() -> None:

@@ -1,0 +1,107 @@
+"""A string pulled once more begins at its old clamp: only the stub is drawn, and the proof goes by the whole strand.
+
+Springs in a row (Hooke's law): the piece between clamp and gripper is as much stiffer than the whole strand as it is
+shorter.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from evenbed.head import states as st
+from evenbed.head.record import PullRecord
+from evenbed.head.types import Pull
+from evenbed_sim import presets
+from evenbed_sim.strand import Strand
+from handled_rig import HandledRig
+
+REFERENCE_N, K_N_MM = 220.0, 8.0
+INSIDE_MM, STUB_MM = 300.0, 100.0
+OPENS = 0.0  # N: jaws that slip above nothing
+
+
+def strand(inside_mm: float = INSIDE_MM) -> Strand:
+    """An elastic strand of K_N_MM at the gripper, the rig's own give included. ``inside_mm``: so much of it in the bed."""
+    made = presets.steel_tether(K_N_MM, 5.0)
+    whole = inside_mm + STUB_MM
+    return Strand(replace(made, ea_n=made.ea_n / made.free_mm * whole, inside_mm=(inside_mm,), outer_mm=STUB_MM))
+
+
+def held_once_more(known: bool) -> tuple[HandledRig, float]:
+    """Pulled, clamped, let off, and drawn again from its clamp; then that is opened, and the whole strand hangs on the
+    head. ``known``: is the second pull told what the first has shown? That stiffness, N/mm, is the other thing returned."""
+    r = HandledRig(Pull(REFERENCE_N, family="unknown"), strand()).draw()
+    k = recorded(r).stiffness_n_mm
+    assert k is not None and k == pytest.approx(K_N_MM, rel=0.05)
+    r.wait(2.0)
+    r.rig.plant.close_clamp()
+    r.tap()
+    assert r.until("slack", 10.0), r.host.events
+    assert recorded(r).ended == "let off"
+    r.head.plan(Pull(REFERENCE_N, family="unknown", stiffness_n_mm=k if known else None))
+    r.wait(0.8)
+    r.tap()
+    assert r.until("holding", 5.0), r.host.events
+    r.rig.plant.close_clamp(OPENS)
+    r.wait(4.0)
+    assert r.rig.force_n == pytest.approx(REFERENCE_N, rel=0.02)
+    return r, k
+
+
+def recorded(r: HandledRig) -> PullRecord:
+    record = r.head.record
+    assert record is not None
+    return record
+
+
+def answered(r: HandledRig) -> str:
+    """The verdict on the clamp, once there is one."""
+    r.tap()
+    assert r.until(lambda: bool(r.head.question) or r.state == "slack", 10.0), r.host.events
+    return r.head.question or recorded(r).ended
+
+
+def test_with_the_stiffness_of_its_first_draw_a_good_clamp_is_let_off_and_the_record_keeps_it() -> None:
+    r, k = held_once_more(known=True)
+    r.rig.plant.close_clamp()
+    assert answered(r) == "let off"
+    assert recorded(r).stiffness_n_mm == k
+    assert r.rig.plant.bed_tension_n() > 0.9 * REFERENCE_N
+
+
+def test_without_it_the_same_clamp_would_look_open() -> None:
+    r, k = held_once_more(known=False)
+    stub = recorded(r).stiffness_n_mm
+    assert stub is not None and stub > 2.0 * k
+    r.rig.plant.close_clamp()
+    assert answered(r) == "open"
+
+
+def test_nothing_is_let_off_a_clamp_that_was_not_set_again() -> None:
+    r, _ = held_once_more(known=True)
+    assert answered(r) == "open"
+    r.wait(2.0)
+    assert r.state == st.PROVING_CLAMP and r.rig.force_n > 0.9 * REFERENCE_N
+
+
+@pytest.mark.parametrize(
+    ("set_after_s", "ends", "proof"),
+    [(0.0, "let off", "not yet judged"), (3.0, "let off", "holds"), (None, "open", "open")],
+)
+def test_a_first_look_that_finds_the_clamp_set_already_says_nothing_of_an_open_strand(
+    set_after_s: float | None, ends: str, proof: str
+) -> None:
+    """A clamp set as the straightening ends, before that is looked at, is a good one all the same. Half of the strand lies
+    in the bed: by the draw alone open and closed can hardly be told apart, and the first look decides."""
+    r = HandledRig(Pull(REFERENCE_N, family="unknown", woven=True), strand(STUB_MM)).draw()
+    r.wait(1.0)
+    for way_mm in (1.5, -1.5):
+        r.rig.plant.add_path(way_mm, 0.3)
+        r.wait(0.3)
+    assert r.until(lambda: bool(r.told("disturbance")), 5.0)
+    if set_after_s is not None:
+        r.wait(set_after_s)
+        r.rig.plant.close_clamp()
+    r.wait(4.0)
+    assert answered(r) == ends and recorded(r).proof == proof
