@@ -19,8 +19,9 @@ from statistics import fmean, median
 from typing import Any
 
 from evenbed.head.types import Pull
-from evenbed.job.job import Job, Line
+from evenbed.job.job import Job
 from evenbed.job.marks import Mark
+from evenbed.job.notebook import Line
 from evenbed.job.plan import make_plan
 from evenbed.job.planned import Plan
 from evenbed.racquet.file import examples, read

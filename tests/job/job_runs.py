@@ -6,8 +6,9 @@ from pathlib import Path
 from typing import Any
 
 from evenbed.job import marks
-from evenbed.job.job import Job, Line
+from evenbed.job.job import Job
 from evenbed.job.marks import Mark
+from evenbed.job.notebook import Line
 from evenbed.job.plan import make_plan
 from evenbed.job.planned import Plan
 from evenbed.racquet.file import read

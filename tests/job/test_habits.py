@@ -10,8 +10,9 @@ from statistics import median
 import pytest
 from evenbed.job import marks
 from evenbed.job.asked import Measured, unlike
-from evenbed.job.job import Job, Line
+from evenbed.job.job import Job
 from evenbed.job.marks import Mark, fold
+from evenbed.job.notebook import Line
 from evenbed.job.plan import make_plan
 from evenbed.job.planned import Plan
 from evenbed.racquet.file import examples, read

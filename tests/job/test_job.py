@@ -6,6 +6,7 @@ import json
 from dataclasses import replace
 
 import pytest
+from evenbed.head import planning
 from evenbed.job import marks
 from evenbed.job.free import MOST, free_plan, learnt
 from evenbed.job.job import GAP_S, UNDER, session_ceiling_of
@@ -360,6 +361,7 @@ class AnyOrder(RuleBasedStateMachine):
         super().__init__()
         self.b = Bench(PLAN)
         self.b.head("slack")
+        self.bed: list[str] = []  # what the head has let off, in order, less what was taken back
 
     @rule()
     def tap(self) -> None:
@@ -367,8 +369,15 @@ class AnyOrder(RuleBasedStateMachine):
 
     @rule(ended=st.sampled_from(["let off", "let off", "let off", "let down", "no string", "stuck"]), long=st.booleans())
     def pull(self, ended: str, long: bool) -> None:
-        if self.b.job.wanted is not None:
-            self.b.pull(ended=ended, **({"draw_length_mm": 160.0} if long else {}))
+        wanted = self.b.job.wanted
+        if wanted is None:
+            return
+        self.b.pull(ended=ended, **({"draw_length_mm": 160.0} if long else {}))
+        label = wanted.label.removeprefix("taking back ").removesuffix(", once more")
+        if ended == "let off" or (ended == "let down" and label != wanted.label and "back" in wanted.label):
+            self.bed = [one for one in self.bed if one != label]
+        if ended == "let off" and "back" not in wanted.label:
+            self.bed.append(label)
 
     @rule()
     def begin_only(self) -> None:
@@ -411,6 +420,27 @@ class AnyOrder(RuleBasedStateMachine):
         s = self.b.job.state
         labels = sorted(p.label for p in s.left) + sorted(d.pull.label for d in s.done)
         assert sorted(labels) == sorted(p.label for p in PLAN.pulls)
+
+    @invariant()
+    def the_bed_holds_what_was_let_off_into_it(self) -> None:
+        s = self.b.job.state
+        done = [d.pull.label for d in s.done]
+        assert sorted([*done, *([s.again.pull.label] if s.again is not None else [])]) == sorted(self.bed)
+        assert (s.newest.pull.label if s.newest is not None else None) == (self.bed[-1] if self.bed else None)
+        again = s.again is not None and s.next is not None and s.again.pull.number == s.next.number
+        assert again == (s.again is not None)
+
+    @invariant()
+    def only_a_string_pulled_once_more_is_known_before(self) -> None:
+        wanted, again = self.b.job.wanted, self.b.job.state.again
+        if wanted is not None and wanted.stiffness_n_mm is not None:
+            assert again is not None and wanted.label == f"{again.pull.label}, once more"
+
+    @invariant()
+    def the_ceiling_has_room_for_what_is_wanted(self) -> None:
+        wanted = self.b.job.wanted
+        if wanted is not None and self.b.job.state.phase == marks.STRINGING:
+            planning.check(wanted, self.b.job.ceiling.force_n, None)
 
     @invariant()
     def what_waits_is_waited_for(self) -> None:

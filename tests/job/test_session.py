@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 from evenbed.job import marks
-from evenbed.job.job import Line
 from evenbed.job.marks import Mark
+from evenbed.job.notebook import Line
 from evenbed.racquet.file import examples
 from evenbed.record.jobs import Jobs
 from evenbed.record.store import Store, StoreError

@@ -124,7 +124,7 @@ class JobRig:
     def set_ceiling(self, ceiling_n: float) -> None:
         """The session's ceiling, N: lowered at will, raised only unarmed."""
         try:
-            self._run.loop.set_ceiling(ceiling_n)
+            self._run.loop.follow_ceiling(ceiling_n)
         except ValueError as e:
             self._event(self.rig.t_us * 1e-6, Event("hint", f"The ceiling stays as it is: {e}."))
 
@@ -145,7 +145,8 @@ class JobRig:
         try:
             head.plan(pull)
         except ValueError as e:
-            self._fatal(f"This pull cannot be made: {e}.")
+            head.plan(None)
+            self._out.append({"kind": "refused", "says": f"This pull cannot be made: {e}."})
             return
         self._wanted = pull
 

@@ -225,7 +225,7 @@ class _Opening:
             raise JobError(f"Job {row.number} was begun on {there}: go on with it there.")
         twin = self._twin(kept, row.twin_of)
         state = begun.job.state
-        top = session_ceiling_of(state.plan, state.left)
+        top = begun.job.ceiling
         plan = state.plan
         made = ",".join(str(d.pull.number) for d in state.done)
         string = _string(plan.racquet.pieces[0].family) if plan.free else ["--done", made]

@@ -7,7 +7,7 @@ from typing import Any
 from evenbed.control.client import Control
 from evenbed.head.types import Pull
 from evenbed.job.ceiling import Ceiling, Planned, session_ceiling
-from evenbed.job.job import Line
+from evenbed.job.notebook import Line
 
 
 def ceiling_of(reference_n: float, family: str, unit: str) -> Ceiling:
@@ -32,7 +32,7 @@ class FreePull:
     def hear(self, messages: list[dict[str, Any]]) -> list[Line]:
         """Take messages of the control process."""
         self._records += [m["record"] for m in messages if m["kind"] == "record"]
-        return []
+        return [Line("remark", m["says"]) for m in messages if m["kind"] == "refused"]
 
     def act(self, action: str, **values: Any) -> list[Line]:
         """There is no job to do anything with."""

@@ -234,7 +234,7 @@ def _follow_gauge(client: ControlClient, check: GaugeCheck, view: View, typed: T
     over_s: float | None = None
     while over_s is None or (state not in ("", st.UNARMED, st.TRIPPED) and time.monotonic() - over_s < DOWN_S):
         for message in client.messages(0.05):
-            if message["kind"] == "fatal":
+            if message["kind"] in ("fatal", "refused"):
                 return str(message["says"])
             if message["kind"] == "event":
                 _tell_event(message, check, view)

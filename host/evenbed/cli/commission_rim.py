@@ -103,7 +103,7 @@ def heard(message: dict[str, Any], told: list[Told]) -> Moment | None:
         text = sentence(message["name"], message["says"], message["values"], message.get("words"))
         if text:
             told.append(Told(message["name"], text))
-    elif kind == "fatal":
+    elif kind in ("fatal", "refused"):
         raise RimError(str(message["says"]))
     return None
 

@@ -21,7 +21,8 @@ from evenbed.cli.words import sentence
 from evenbed.control.client import Control
 from evenbed.control.status import Status
 from evenbed.head.types import Ask
-from evenbed.job.job import ITEMS, Line
+from evenbed.job.job import ITEMS
+from evenbed.job.notebook import Line
 from evenbed.job.view import JobView, view
 from evenbed.record.store import StoreError
 from evenbed.units import show_force

@@ -105,7 +105,7 @@ def _progress(jobs: Jobs, row: JobRow) -> tuple[str, int]:
     for m in jobs.marks(row.number):
         if m.kind == "phase":
             phase = str(m.values.get("phase", ""))
-        elif m.kind == "pulled":
+        elif m.kind in ("pulled", "kept"):
             numbers.append(m.values.get("number"))
         elif m.kind in ("taken back", "again") and m.values.get("number") in numbers:
             numbers.remove(m.values.get("number"))

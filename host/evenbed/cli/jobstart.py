@@ -11,7 +11,6 @@ from pathlib import Path
 from evenbed.cli.job import Manner, work
 from evenbed.job import free, marks
 from evenbed.job.ceiling import CeilingError
-from evenbed.job.job import session_ceiling_of
 from evenbed.job.twin import Twin, TwinError
 from evenbed.racquet.file import find
 from evenbed.record.jobs import Jobs
@@ -114,7 +113,7 @@ def _run(at: Where, begin: Callable[[Jobs, Rig, Twin | None], Begun], twin_of: i
                 row = kept.row(begun.number)
                 twin = _twin(kept, row.twin_of if row is not None else None)
             state = begun.job.state
-            top = session_ceiling_of(state.plan, state.left)
+            top = begun.job.ceiling
             unit = begun.job.unit
             print(
                 f"Job {begun.number}: {state.plan.racquet.name}, {len(state.left)} pulls to make. Ceiling "

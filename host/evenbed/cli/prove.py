@@ -76,7 +76,7 @@ def _follow(client: ControlClient, proving: Proving, view: View) -> str:
             if message["kind"] == "status":
                 seen = True
                 _show(client, proving, view, cast(Status, message))
-            elif message["kind"] == "fatal":
+            elif message["kind"] in ("fatal", "refused"):
                 return str(message["says"])
             elif message["kind"] == "event" and "fault" in message["values"]:
                 if proving.asked_to_trip and message["name"] == "over_tension":

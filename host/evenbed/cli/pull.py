@@ -158,7 +158,7 @@ class Session:
             self._event(message)
         elif kind == "record":
             self.record = message["record"]
-        elif kind == "fatal":
+        elif kind in ("fatal", "refused"):
             self.view.tell(message["says"])
             self._finish(1)
 

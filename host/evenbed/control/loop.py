@@ -118,6 +118,10 @@ class ControlLoop:
         self._ceiling_n = start.ceiling_n
         self._awaited = start.awaited
 
+    def follow_ceiling(self, ceiling_n: float) -> None:
+        """The same for one that follows a plan: the rig's own limit where that is lower. Raises ValueError."""
+        self.set_ceiling(ceiling_n if self.head is None else min(ceiling_n, self.head.rig.limit_n))
+
     def ceiling_before_head(self, ceiling_n: float) -> None:
         """The ceiling for a head yet to come, N."""
         self._ceiling_n = ceiling_n

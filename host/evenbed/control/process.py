@@ -1,9 +1,10 @@
 """The control process: owns the port, runs the loop, and talks to one client over a socket. Nothing here waits for it.
 
 Started as ``python -m evenbed.control.process`` with the sockets' descriptors; see ``client.py``. Messages are JSON, one a
-packet. To the client: ``status`` at most 25 times a second, ``event``, ``record``, ``fatal``. From it: ``plan``, ``ask``,
-``bye``. If the client dies the loop goes on until the string is off the head or the board stands. What is to be kept goes
-to the writer of the records (``outbox.py``), if there is one.
+packet. To the client: ``status`` at most 25 times a second, ``event``, ``record``, ``refused`` (a pull that cannot be made:
+none is planned then), ``fatal``. From it: ``plan``, ``ask``, ``ceiling``, ``bye``. If the client dies the loop goes on
+until the string is off the head or the board stands. What is to be kept goes to the writer of the records (``outbox.py``),
+if there is one.
 """
 
 from __future__ import annotations
@@ -81,7 +82,6 @@ class Server:
         self.port: serial.Serial | None = None
         self._plans: list[Pull | None] = []
         self._status_s = 0.0
-        self._over = False
         client.setblocking(False)
 
     def _send(self, message: dict[str, Any]) -> None:
@@ -167,7 +167,7 @@ class Server:
         except PortError as e:
             self._fatal(str(e))
             return 1
-        while not self._over:
+        while True:
             self._wait()
             now = time.monotonic()
             try:
@@ -252,7 +252,7 @@ class Server:
 
     def _ceiling(self, ceiling_n: float) -> None:
         try:
-            self.loop.set_ceiling(ceiling_n)
+            self.loop.follow_ceiling(ceiling_n)
         except ValueError as e:
             self._event(time.monotonic(), Event("hint", f"The ceiling stays as it is: {e}."))
 
@@ -261,11 +261,10 @@ class Server:
         if head is None or not self._plans or head.state not in (st.UNARMED, st.REFERENCING, st.SLACK):
             return
         try:
-            head.plan(self._plans[0])
+            head.plan(self._plans.pop(0))
         except ValueError as e:
-            self._fatal(f"This pull cannot be made: {e}.")
-            self._over = True
-        self._plans.pop(0)
+            head.plan(None)
+            self._send({"kind": "refused", "says": f"This pull cannot be made: {e}."})
 
     def _tell(self, now: float) -> None:
         if now - self._status_s >= STATUS_S and self.loop.head is not None:

@@ -30,6 +30,7 @@ FLOORS = {
 SHORT_HOLD = 0.6  # of the neighbours' time: held for less, a string loses more than they do
 ENOUGH_S = 4.0  # held for so long, the rest is small
 LONG_HOLD = 2.5  # held for more, its take-up is no measure
+SOFT = 0.85  # of what its neighbours show: softer, and the strand is not known by its own draw
 # How far the stiffness of a string may be from what is remembered of its family: only an outright wrong string shows.
 WRONG_STRING = 1.5
 WOVEN_STIFFER = 1.3  # a cross is that much stiffer at most, by friction
@@ -45,6 +46,7 @@ class Question:
     answers: tuple[tuple[str, str], ...] = (("go on", "it is as it should be"),)
     waits: bool = False
     values: dict[str, float] = field(default_factory=dict)
+    number: int | None = None  # of the pull that it is about
 
 
 @dataclass(frozen=True)
@@ -83,6 +85,17 @@ def friction(new: Measured, before: Sequence[Measured]) -> float | None:
     if new.ea_n is None or not new.woven or not straight:
         return None
     return new.ea_n / statistics.median(straight) - 1.0
+
+
+def whole_n_mm(first: Measured, before: Sequence[Measured]) -> float | None:
+    """Stiffness to expect of a whole strand that is pulled once more, N/mm: what its first draw showed, or what its
+    neighbours did if that was far softer: a clamp that slipped makes a draw look soft, and judged by too soft a strand an
+    open clamp is taken for closed."""
+    near = [m.ea_n for m in before if (m.woven, m.piece) == (first.woven, first.piece) and m.ea_n and not m.again]
+    if first.stiffness_n_mm is None or len(near) < LEAST_NEIGHBOURS:
+        return first.stiffness_n_mm
+    usual = statistics.median(near) / (first.length_mm + OUTER_MM)
+    return first.stiffness_n_mm if first.stiffness_n_mm > SOFT * usual else usual
 
 
 def unlike(new: Measured, before: Sequence[Measured]) -> Question | None:

@@ -7,14 +7,14 @@ The job follows the stringer: another order gets one remark, and is obeyed. Tens
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from evenbed.head.types import Pull
 from evenbed.job import lists, marks
-from evenbed.job.asked import Question, friction, unlike
+from evenbed.job.asked import Question, friction, unlike, whole_n_mm
 from evenbed.job.ceiling import Ceiling, Frame, Planned, session_ceiling
-from evenbed.job.marks import Done, JobState, Mark
+from evenbed.job.marks import Done, Mark
+from evenbed.job.notebook import Line, Notebook
 from evenbed.job.order import order_remark
 from evenbed.job.planned import Plan, PlannedPull
 from evenbed.racquet.model import StringName
@@ -35,14 +35,6 @@ LATER = ("choose", "tension", "break", "finish")  # what is asked with a string 
 GO_ON, AGAIN, TAKE_BACK, GIVE_UP = "go on", "again", "take back", "give up"
 
 
-@dataclass(frozen=True)
-class Line:
-    """Something to say. ``kind``: "say", "remark" (worth a look), "question", "reference" (said aloud too), "trip"."""
-
-    kind: str
-    text: str
-
-
 def session_ceiling_of(plan: Plan, pulls: Sequence[PlannedPull]) -> Ceiling:
     """The session's ceiling for these pulls. Raises CeilingError with what to do."""
     r = plan.racquet
@@ -52,16 +44,14 @@ def session_ceiling_of(plan: Plan, pulls: Sequence[PlannedPull]) -> Ceiling:
     return session_ceiling(planned, Frame(r.sport, r.most_n), unit=r.unit)
 
 
-class Job:
+class Job(Notebook):
     """One job. ``state`` is the sum of its marks; ``take`` empties what is to be written and said."""
 
     def __init__(self, plan: Plan, before: Sequence[Mark] = (), unit: str | None = None) -> None:
-        self.state: JobState = marks.fold(plan, before)
+        super().__init__(marks.fold(plan, before))
         self.unit = unit or plan.racquet.unit
         self.head_state = "unarmed"
         self.peer: str = ""  # what the twin has to say of the pull just made
-        self._marks: list[Mark] = []
-        self._lines: list[Line] = []
         self._trace: list[tuple[float, float]] = []
         self._press_s: float | None = None
         self._last_s: float | None = None
@@ -74,39 +64,49 @@ class Job:
             self._list_line()
 
     # --- what others take ------------------------------------------------------------------------------------
-    def take(self) -> tuple[list[Mark], list[Line]]:
-        """Marks to write and lines to say since the last call, in order."""
-        out = (self._marks, self._lines)
-        self._marks, self._lines = [], []
-        return out
-
-    @property
-    def unwritten(self) -> int:
-        """Marks not taken yet: the state has counted them already."""
-        return len(self._marks)
-
     @property
     def wanted(self) -> Pull | None:
         """The pull that a tap shall begin now; None if it shall begin none."""
         s = self.state
         if s.phase == marks.TAKING_BACK and s.last is not None:
             p = s.last.pull
-            return Pull(UNDER * p.target_n, p.family, label=f"taking back {p.label}", woven=p.woven)
+            return Pull(UNDER * p.target_n, p.family, label=_back(p), woven=p.woven)
         waits = s.question is not None and s.question.waits
         if s.phase != marks.STRINGING or s.next is None or s.paused or s.knot or waits:
             return None
         p = s.next
         # The slack is what the head allows.
-        label, k = self._label(p), s.again_n_mm
-        return Pull(p.target_n, p.family, p.speed_mm_s, over_pull=p.over_pull, label=label, woven=p.woven, stiffness_n_mm=k)
+        k = None
+        if s.again is not None and self._again_is(p):
+            k = whole_n_mm(s.again.measured, [d.measured for d in s.done])
+        return Pull(
+            p.target_n,
+            p.family,
+            p.speed_mm_s,
+            over_pull=p.over_pull,
+            label=self._label(p),
+            woven=p.woven,
+            stiffness_n_mm=k,
+        )
 
     @property
     def over(self) -> bool:
         """Is there nothing left to do?"""
         return self.state.phase in (marks.FINISHED, marks.GIVEN_UP)
 
+    @property
+    def ceiling(self) -> Ceiling:
+        """The session's ceiling: for what is left, and for the string that was clamped last, which may be pulled once more
+        or taken back. Raises CeilingError."""
+        s = self.state
+        return session_ceiling_of(s.plan, [*s.left, *([s.newest.pull] if s.newest is not None else [])])
+
+    def _again_is(self, p: PlannedPull) -> bool:
+        again = self.state.again
+        return again is not None and again.pull.number == p.number
+
     def _label(self, p: PlannedPull) -> str:
-        return f"{p.label}, once more" if self.state.again else p.label
+        return f"{p.label}, once more" if self._again_is(p) else p.label
 
     # --- hearing the head ------------------------------------------------------------------------------------
     def hear(self, now_s: float, message: dict[str, Any]) -> None:
@@ -128,12 +128,12 @@ class Job:
             self._trace.append((round(s["t_s"] - self._press_s, 3), round(s["force_n"], 2)))
         gone = self._last_s is not None and now_s - self._last_s > GAP_S
         st = self.state
-        if gone and not self._gap_told and st.phase == marks.STRINGING and st.last and not st.question and st.next:
+        if gone and not self._gap_told and st.phase == marks.STRINGING and st.newest and not st.question and st.next:
             self._gap_told = True
             if self.head_state in ("slack", "unarmed"):
                 text = (
-                    f"{GAP_S / 60.0:.0f} minutes since {st.last.pull.label} was clamped: it has crept, and deserves a new "
-                    "pull before the next string."
+                    f"{GAP_S / 60.0:.0f} minutes since {st.newest.pull.label} was clamped: it has crept, and deserves a "
+                    "new pull before the next string."
                 )
                 self._ask(Question("gap", text, ((GO_ON, "leave it"), (AGAIN, "pull it once more"))), None)
 
@@ -145,7 +145,7 @@ class Job:
             self._trace.clear()
             if s.phase == marks.STRINGING and s.next is not None:
                 self._mark("drawn", number=s.next.number)
-        elif says == "holding" and was in ("drawing", "pre_stretching") and s.next is not None:
+        elif says == "holding" and was in ("drawing", "pre_stretching") and s.next and s.drawing == s.next.number:
             for name in (s.next.name, *s.next.also):
                 s.of[name] = marks.HELD  # seen, not written: it is over with the pull
         elif says in ("tripped", "frozen"):
@@ -159,21 +159,26 @@ class Job:
         s = self.state
         ended = record["ended"]
         self._press_s = None
-        if s.phase == marks.TAKING_BACK:
-            if ended == "let down" and s.last is not None and record["reached_s"] is not None:
+        if s.last is not None and record["label"] == _back(s.last.pull):
+            if ended == "let down" and record["reached_s"] is not None:
                 self._taken_back(s.last)
             return
         p = s.next
-        if p is None or s.phase != marks.STRINGING or record["label"] != self._label(p):
+        # One that was on the head when a string broke, or another was said to, is in the bed all the same.
+        if p is None or s.phase not in (marks.STRINGING, marks.BROKEN) or record["label"] != self._label(p):
             return
-        if ended != "let off":
+        if ended == "let down":
+            self._mark("let down", number=p.number)
+            self._say(f"{p.label} was let down: it is still to be pulled.")
+        elif ended != "let off":
             for name in (p.name, *p.also):
                 s.of[name] = marks.NOT_YET
-            if ended == "let down":
-                self._say(f"{p.label} was let down: it is still to be pulled.")
-            return
-        again = s.again
-        made = Done(p, record, None, again, "").measured
+        else:
+            self._pulled(now_s, p, record)
+
+    def _pulled(self, now_s: float, p: PlannedPull, record: dict[str, Any]) -> None:
+        s = self.state
+        made = Done(p, record, None, self._again_is(p), "").measured
         before = [d.measured for d in s.done]
         rubs = friction(made, before)
         self._mark(
@@ -190,13 +195,16 @@ class Job:
         if slipped:
             self._remark(f"{p.label}: its clamp was not proved ({record['proof']}).")
         question = unlike(made, before)
-        if question is not None:
+        if question is not None and s.phase == marks.STRINGING:
             self._ask(question, p.number)
         self._next_line()
 
     def _taken_back(self, done: Done) -> None:
         self._mark("taken back", number=done.pull.number)
         last = self.state.last
+        if self.state.phase != marks.TAKING_BACK:
+            self._say(f"{done.pull.label} is taken back.")
+            return
         if last is None:
             self._say(f"{done.pull.label} is taken back: the bed is empty.")
             self._to(marks.STRINGING)
@@ -239,7 +247,7 @@ class Job:
             self._mark("resumed")
             self._next_line()
         elif s.question is not None:
-            self._mark("answered", key=s.question.key, answer=GO_ON, number=s.last.pull.number if s.last else None)
+            self._mark("answered", key=s.question.key, answer=GO_ON, number=s.question.number)
             self._next_line()
         elif s.knot:
             self._mark("tied", knot=s.knot)
@@ -249,25 +257,38 @@ class Job:
 
     def _again(self, now_s: float) -> None:
         s = self.state
-        if s.phase != marks.STRINGING or s.last is None or not self._between():
+        if not self._between():
+            return
+        if s.phase != marks.STRINGING or s.newest is None:
+            self._say("There is no clamped string to pull once more.")
             return
         if s.question is not None:
             self._mark("answered", key=s.question.key, answer=AGAIN, number=None)
-        pull = s.last.pull
-        self._mark("again", number=pull.number)
+        pull = s.newest.pull
+        if s.again is None:
+            self._mark("again", number=pull.number)
         self._say(f"{pull.label} once more: grip its tail again, tap, open its clamp once the head stands.")
         self._next_line()
 
     def _take_back(self, now_s: float) -> None:
         s = self.state
-        if s.last is None or s.phase not in (marks.STRINGING, marks.CLOSING) or not self._between():
+        if not self._between():
+            return
+        if s.newest is None or s.phase not in (marks.STRINGING, marks.CLOSING):
             self._say("There is no clamped string to take back.")
             return
         if s.question is not None:
             self._mark("answered", key=s.question.key, answer=TAKE_BACK, number=None)
+        self._not_again()
         self._to(marks.TAKING_BACK)
-        p = s.last.pull
-        self._say(lists.TAKING_BACK.format(label=p.label, force=show_force(UNDER * p.target_n, self.unit)))
+        self._back_line()
+
+    def _not_again(self) -> None:
+        """What was to be pulled once more stays as it is."""
+        again = self.state.again
+        if again is not None:
+            self._mark("kept", number=again.pull.number)
+            self._say(f"{again.pull.label} is not pulled once more: does its clamp hold it?")
 
     def _string_on(self, now_s: float) -> None:
         if self.state.phase in (marks.TAKING_BACK, marks.GIVING_UP, marks.BROKEN) and self._between():
@@ -300,7 +321,7 @@ class Job:
         s = self.state
         if not self._between():
             return
-        said = f"own string {name}" if name is not None else f"{kind}s"
+        said = f"own string {name}" if name is not None else {"main": "mains", "cross": "crosses"}[kind]
         values: dict[str, Any] = {f"{kind}_n": newtons}
         if name is not None:
             values = {"own": (name.kind, name.number, name.side), "newtons": newtons}
@@ -322,6 +343,11 @@ class Job:
         if number not in [p.number for p in s.left]:
             self._say(f"Pull {number} is not among those that are left.")
             return
+        if s.again is not None:
+            if self._again_is(next(p for p in s.left if p.number == number)):
+                self._say(f"{s.again.pull.label} is next already.")
+                return
+            self._not_again()
         remark = order_remark(s, number)
         self._mark("order", number=number)
         if remark:
@@ -331,15 +357,19 @@ class Job:
 
     def _give_up(self, now_s: float) -> None:
         if not self.over and self._between():
+            self._not_again()
             self._to(marks.GIVING_UP)
             self._say("Giving the racquet up.")
             self._list_line()
 
     def _finish(self, now_s: float) -> None:
         s = self.state
-        if s.phase != marks.STRINGING or not s.done or not self._between():
+        if not self._between():
+            return
+        if s.phase != marks.STRINGING or s.newest is None:
             self._say("There is nothing to finish.")
             return
+        self._not_again()
         if s.left and not s.plan.free:
             self._remark(f"{len(s.left)} pulls of the plan are still to be made. As you wish.")
         self._to(marks.CLOSING)
@@ -368,8 +398,9 @@ class Job:
             return
         if phase == marks.BROKEN:
             self._to(marks.STRINGING)
-            answers = ((GO_ON, "the rest is long enough: go on"), (AGAIN, "pull the last one once more"))
-            self._ask(Question("broken", "Can it go on?", (*answers, (GIVE_UP, "give the racquet up")), waits=True), None)
+            once_more = ((AGAIN, "pull the last one once more"),) if s.newest is not None else ()
+            answers = ((GO_ON, "the rest is long enough: go on"), *once_more, (GIVE_UP, "give the racquet up"))
+            self._ask(Question("broken", "Can it go on?", answers, waits=True), None)
             return
         self._to(AFTER[phase])
         if self.state.phase == marks.STRINGING:
@@ -413,47 +444,30 @@ class Job:
         if s.phase in ITEMS:
             self._list_line()
             return
+        if s.phase == marks.TAKING_BACK:
+            self._back_line()
         if s.phase != marks.STRINGING:
             return
         if s.drawing is not None and s.next is not None:
             self._remark(f"{s.next.label} was on the head when the program ended: it counts as not pulled.")
-        if s.last is not None:
-            text = f"Does the last clamp still hold? It is on {s.last.pull.label}. Look, never assume."
-            self._ask(
-                Question(
-                    "clamp", text, ((GO_ON, "it holds"), (AGAIN, "pull it once more"), (TAKE_BACK, "take it back")), True
-                ),
-                None,
-            )
+        if s.question is not None and s.question.waits:
+            self._question_line(s.question)
+        elif s.newest is not None:
+            text = f"Does the last clamp still hold? It is on {s.newest.pull.label}. Look, never assume."
+            answers = ((GO_ON, "it holds"), (AGAIN, "pull it once more"), (TAKE_BACK, "take it back"))
+            self._ask(Question("clamp", text, answers, waits=True), None)
         else:
             self._next_line()
 
-    def _to(self, phase: str) -> None:
-        self._mark("phase", phase=phase)
+    def _back_line(self) -> None:
+        last = self.state.last
+        if last is not None:
+            force = show_force(UNDER * last.pull.target_n, self.unit)
+            self._say(lists.TAKING_BACK.format(label=last.pull.label, force=force))
 
-    def _ask(self, question: Question, number: int | None) -> None:
-        self._mark(
-            "questioned",
-            key=question.key,
-            text=question.text,
-            answers=[list(a) for a in question.answers],
-            waits=question.waits,
-            values=question.values,
-            number=number,
-        )
-        choices = " · ".join(f"{key}: {meaning}" for key, meaning in question.answers)
-        self._lines.append(Line("question", f"{question.text} ({choices})"))
 
-    def _mark(self, kind: str, **values: Any) -> None:
-        mark = Mark(kind, values)
-        marks.apply(self.state, mark)
-        self._marks.append(mark)
-
-    def _say(self, text: str) -> None:
-        self._lines.append(Line("say", text))
-
-    def _remark(self, text: str) -> None:
-        self._lines.append(Line("remark", text))
+def _back(p: PlannedPull) -> str:
+    return f"taking back {p.label}"
 
 
 def _thinned(trace: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:

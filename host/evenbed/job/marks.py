@@ -33,7 +33,9 @@ KINDS = {
     "tied": "knot",
     "tension": "main_n or cross_n or own (name, N)",
     "order": "number: the pull that is taken next",
+    "let down": "number",
     "again": "number",
+    "kept": "number: it is not pulled once more after all",
     "taken back": "number",
     "phase": "phase",
     "break": "",
@@ -98,8 +100,8 @@ class JobState:
     knot: str = ""  # to be tied before the next draw
     question: Question | None = None
     drawing: int | None = None  # number of the pull that was begun and not finished
-    again: bool = False  # the next pull is one made once more
-    again_n_mm: float | None = None  # and the stiffness that its string showed when it was drawn whole, N/mm
+    again: Done | None = None  # the pull that is made once more next: until it is drawn its string is still in the bed
+    again_knot: str = ""  # what was to be tied after it
     own_order: bool = False  # the stringer has taken another order than the plan's
     paused: bool = False
     notes: list[str] = field(default_factory=list)
@@ -112,13 +114,19 @@ class JobState:
 
     @property
     def last(self) -> Done | None:
-        """The pull that was made last and is still in the bed."""
+        """The pull that was made last and is not to be made once more."""
         return self.done[-1] if self.done else None
+
+    @property
+    def newest(self) -> Done | None:
+        """The string in the bed that was clamped last."""
+        return self.again or self.last
 
 
 def begin(plan: Plan) -> JobState:
     """A job before its first mark."""
-    return JobState(plan, left=list(plan.pulls), of=dict.fromkeys(plan.racquet.names(), NOT_YET))
+    of = dict.fromkeys(plan.racquet.names(), NOT_YET)
+    return JobState(plan, left=list(plan.pulls), of=of)
 
 
 def fold(plan: Plan, marks: Sequence[Mark]) -> JobState:
@@ -154,8 +162,9 @@ def _pulled(s: JobState, m: Mark) -> None:
     number = int(m.values["number"])
     pull = next(p for p in s.left if p.number == number)
     s.left.remove(pull)
-    s.done.append(Done(pull, dict(m.values["record"]), m.values.get("friction"), s.again, m.at))
-    s.again, s.again_n_mm, s.drawing = False, None, None
+    again = s.again is not None and s.again.pull.number == number
+    s.done.append(Done(pull, dict(m.values["record"]), m.values.get("friction"), again, m.at))
+    s.again, s.drawing = None if again else s.again, None
     s.knot = pull.ties
     if s.own_order and s.left and not s.plan.free:
         s.left = after(s.plan, [d.pull.name for d in s.done], s.done[-1].pull.reference_n)
@@ -163,11 +172,19 @@ def _pulled(s: JobState, m: Mark) -> None:
         s.of[name] = CLAMPED
 
 
+def _let_down(s: JobState, m: Mark) -> None:
+    s.drawing = None
+    if s.left:
+        for name in (s.left[0].name, *s.left[0].also):
+            s.of[name] = NOT_YET
+
+
 def _questioned(s: JobState, m: Mark) -> None:
     v = m.values
     answers = tuple((a, b) for a, b in v.get("answers", ())) or Question("", "").answers
-    s.question = Question(v["key"], v["text"], answers, bool(v.get("waits", False)), dict(v.get("values", {})))
-    if v.get("number") is not None and s.done:
+    number = v.get("number")
+    s.question = Question(v["key"], v["text"], answers, bool(v.get("waits", False)), dict(v.get("values", {})), number)
+    if number is not None and s.done:
         s.done[-1] = replace(s.done[-1], questioned=True)
         for name in (s.done[-1].pull.name, *s.done[-1].pull.also):
             s.of[name] = QUESTIONED
@@ -201,6 +218,12 @@ def _tension(s: JobState, m: Mark) -> None:
         own_references=own,
     )
     s.plan = replace(s.plan, racquet=racquet)
+    _refer(s)
+
+
+def _refer(s: JobState) -> None:
+    """Give what is left the references of now."""
+    racquet = s.plan.racquet
     left: list[PlannedPull] = []
     before = s.done[-1].pull.reference_n if s.done else None
     for p in s.left:
@@ -223,10 +246,20 @@ def _order(s: JobState, m: Mark) -> None:
 
 
 def _again(s: JobState, m: Mark) -> None:
-    back = _put_back(s, int(m.values["number"]))
-    s.again, s.again_n_mm = True, back.record.get("stiffness_n_mm")
-    s.knot = ""  # it comes after this pull again
+    s.again = back = _put_back(s, int(m.values["number"]))
+    s.again_knot, s.knot = s.knot, ""  # it comes after this pull again
     s.of[back.pull.name] = CLAMPED  # it still is, until it is drawn
+
+
+def _kept(s: JobState, m: Mark) -> None:
+    if s.again is None:
+        return
+    pull = s.again.pull
+    s.left = [p for p in s.left if p.number != pull.number]
+    s.done.append(s.again)
+    s.again, s.knot, s.drawing = None, s.again_knot, None
+    for name in (pull.name, *pull.also):
+        s.of[name] = CLAMPED
 
 
 def _taken_back(s: JobState, m: Mark) -> None:
@@ -242,6 +275,7 @@ def _put_back(s: JobState, number: int) -> Done:
     done = s.done.pop(i)
     s.left.insert(0, done.pull)
     s.question = None
+    _refer(s)
     return done
 
 
@@ -267,12 +301,14 @@ _TAKE = {
     "checked": _checked,
     "drawn": _drawn,
     "pulled": _pulled,
+    "let down": _let_down,
     "questioned": _questioned,
     "answered": _answered,
     "tied": _tied,
     "tension": _tension,
     "order": _order,
     "again": _again,
+    "kept": _kept,
     "taken back": _taken_back,
     "phase": _phase,
     "break": _break,

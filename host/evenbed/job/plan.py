@@ -41,6 +41,21 @@ def make_plan(racquet: Racquet, equipment: Equipment | None = None) -> Plan:
     )
 
 
+def in_order(plan: Plan, labels: Sequence[str]) -> Plan | None:
+    """Return the plan with its pulls in the order of ``labels``, as an earlier version planned them; None if that order
+    makes other pulls."""
+    names = {p.label: p.name for p in plan.pulls}
+    if not set(labels) <= set(names):
+        return None
+    racquet, equipment = plan.racquet, plan.equipment
+    draws = plan_order.made(racquet, equipment, [names[label] for label in labels])
+    pulls = _planned(racquet, draws, 1, Clamps(racquet, equipment), None, plan.weave_ahead_to)
+    if tuple(p.label for p in pulls) != tuple(labels) or len(pulls) != len(plan.pulls):
+        return None
+    pulls = _said(racquet, pulls, None, plan.weave_ahead_to)
+    return replace(plan, pulls=tuple(pulls), loads=load.after_pulls(racquet, pulls))
+
+
 def after(plan: Plan, done: Sequence[StringName], last_n: float | None = None) -> list[PlannedPull]:
     """Return the pulls that are left once the stringer has drawn ``done``, in whatever order it was.
 
@@ -74,11 +89,23 @@ def _pulls(
         clamps.take(draw)
     drawn = before[-1].name if before else None
     last = last_n or (racquet.reference_n(drawn) if drawn is not None else None)
+    return _said(racquet, _planned(racquet, ahead, len(before) + 1, clamps, last, reach), drawn, reach)
+
+
+def _planned(
+    racquet: Racquet, draws: Sequence[Draw], first: int, clamps: Clamps, last_n: float | None, reach: StringName | None
+) -> list[PlannedPull]:
     pulls = []
-    for number, draw in enumerate(ahead, len(before) + 1):
-        pull = _pull(racquet, draw, number, clamps, last, reach)
-        last = pull.reference_n
+    for number, draw in enumerate(draws, first):
+        pull = _pull(racquet, draw, number, clamps, last_n, reach)
+        last_n = pull.reference_n
         pulls.append(pull)
+    return pulls
+
+
+def _said(
+    racquet: Racquet, pulls: Sequence[PlannedPull], drawn: StringName | None, reach: StringName | None
+) -> list[PlannedPull]:
     woven = plan_weave.weaving(racquet, drawn, reach) if drawn is not None else None
     says = plan_says.remarks(racquet, pulls, drawn, woven.name if woven else None)
     return [replace(p, says=tuple(s)) for p, s in zip(pulls, says, strict=True)]

@@ -126,7 +126,8 @@ def _list(s: JobState) -> dict[str, Any] | None:
 
 
 def _strings(s: JobState) -> list[dict[str, Any]]:
-    force = {name: d.record.get("force_at_clamp_n") for d in s.done for name in (d.pull.name, *d.pull.also)}
+    in_bed = [*s.done, *([s.again] if s.again is not None else [])]
+    force = {name: d.record.get("force_at_clamp_n") for d in in_bed for name in (d.pull.name, *d.pull.also)}
     racquet = s.plan.racquet
     return [
         {
@@ -171,6 +172,6 @@ def _actions(s: JobState) -> list[str]:
     if s.phase != marks.STRINGING:
         return ["note"]
     out = ["go on"] if s.question or s.knot or s.paused else []
-    if s.last is not None:
+    if s.newest is not None:
         out += ["again", "take back", "finish"]
     return [*out, "break", "choose", "tension", "broken", "give up", "note"]

@@ -223,16 +223,17 @@ def _else(m: Mark, labels: dict[int, str]) -> str:
         return f"{m.kind}: {v.get('text', '')}"
     if m.kind == "again":
         return "pulled once more"
-    if m.kind == "taken back":
-        return "taken back"
+    if m.kind in ("taken back", "let down"):
+        return m.kind
+    if m.kind == "kept":
+        return "not pulled once more after all"
     if m.kind == "tension":
         own = v.get("own")
         which = " ".join(str(p) for p in own if p is not None) if own else "mains" if "main_n" in v else "crosses"
         newtons = v.get("newtons", v.get("main_n", v.get("cross_n", 0.0)))
         return f"new reference for {which}: {float(newtons):.1f} N"
     if m.kind == "order":
-        numbers = v.get("numbers") or [0]
-        return f"another order: {labels.get(numbers[0], '')} next"
+        return f"another order: {labels.get(v.get('number', -1), '')} next"
     if m.kind in ("break", "resumed"):
         return "break" if m.kind == "break" else "went on after the break"
     if m.kind == "phase" and v.get("phase") in (kinds.BROKEN, kinds.GIVING_UP, kinds.TAKING_BACK):

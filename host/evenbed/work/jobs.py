@@ -9,7 +9,7 @@ from typing import Any, Literal
 from evenbed.job.free import free_plan
 from evenbed.job.job import Job
 from evenbed.job.marks import JobState, fold
-from evenbed.job.plan import make_plan
+from evenbed.job.plan import in_order, make_plan
 from evenbed.job.planned import Equipment, Plan, PlanError
 from evenbed.racquet.file import RacquetError, parse, read
 from evenbed.record.jobs import JobRow, Jobs
@@ -44,12 +44,15 @@ def plan_of(row: JobRow) -> Plan:
             plan = free_plan(**row.equipment)
     except (RacquetError, PlanError, ValueError, TypeError) as e:
         raise JobError(f"Job {row.number} cannot be read again: {e}") from None
-    if tuple(p.label for p in plan.pulls) != row.labels:
+    if tuple(p.label for p in plan.pulls) == row.labels:
+        return plan
+    earlier = in_order(plan, row.labels)
+    if earlier is None:
         raise JobError(
-            f"Job {row.number} was begun with evenbed {row.program}, which planned its pulls otherwise: go on with that "
-            "version, or begin a new job."
+            f"Job {row.number} was begun with evenbed {row.program}, which planned other pulls: go on with that version, "
+            "or begin a new job."
         )
-    return plan
+    return earlier
 
 
 def racquet_plan(path: Path, rig: Rig, unit: str | None = None) -> tuple[Plan, str]:

@@ -3,19 +3,32 @@
 from __future__ import annotations
 
 import time
+from collections import deque
 from collections.abc import Callable
 from typing import Any
 
 from evenbed.control.client import Control
-from evenbed.head.types import Pull
+from evenbed.head import planning
+from evenbed.head.types import Ask, Pull
 from evenbed.job import marks
-from evenbed.job.job import Job, Line, session_ceiling_of
+from evenbed.job.job import Job
+from evenbed.job.marks import Mark
+from evenbed.job.notebook import Line
 from evenbed.job.twin import Twin, summary
 from evenbed.record.jobs import Jobs
+from evenbed.record.store import StoreError
+from evenbed.units import show_force
+
+SAME_N = 0.5  # a ceiling so near the one wished for is it: the board echoes what it can count
+AGAIN_S = 2.0  # between two tries to write what could not be written
 
 
 class JobSession:
-    """One job with the head that strings it. Every call may raise StoreError: then nothing more is planned."""
+    """One job with the head that strings it.
+
+    Every call may raise StoreError. Then nothing is planned until all marks are written: each later call tries again, at
+    most every ``AGAIN_S`` seconds if it only hears.
+    """
 
     def __init__(
         self,
@@ -33,8 +46,14 @@ class JobSession:
         self._twin = twin
         self._clock = clock
         self._n = job.state.seen - job.unwritten
+        self._marks: deque[Mark] = deque()  # made and not written yet
+        self._lines: list[Line] = []
+        self._failed_s: float | None = None
         self._planned: Pull | None = None
-        self._ceiling_n: float | None = None
+        self._head_n: float | None = None  # the ceiling at the head, as its status says
+        self._asked: tuple[float, str] | None = None  # the ceiling that was asked for, and the state of the head then
+        self._state = ""  # of the head, as its status says
+        self._too_low: Pull | None = None
 
     def start(self) -> list[Line]:
         """Begin or go on; returns what there is to say."""
@@ -44,7 +63,16 @@ class JobSession:
     def hear(self, messages: list[dict[str, Any]]) -> list[Line]:
         """Take messages of the control process; returns what there is to say."""
         for message in messages:
+            kind = message["kind"]
+            if kind == "status":
+                self._head_n, self._state = message["ceiling_n"], message["state"]
+            elif kind == "refused":
+                self._lines.append(Line("remark", message["says"]))
+            elif kind == "event" and message["name"] == "connected":
+                self._planned = self._asked = None  # a board that was changed begins with nothing
             self.job.hear(self._clock(), message)
+        if self._failed_s is not None and self._clock() - self._failed_s < AGAIN_S:
+            return []
         return self._carry_out()
 
     def act(self, action: str, **values: Any) -> list[Line]:
@@ -54,30 +82,69 @@ class JobSession:
 
     def _carry_out(self) -> list[Line]:
         made, lines = self.job.take()
-        for mark in made:
+        self._marks += made
+        self._lines += lines
+        try:
+            self._write()
+        except StoreError:
+            self._failed_s = self._clock()
+            self._plan(None)
+            raise
+        if self._failed_s is not None:
+            self._failed_s = None
+            self._lines.append(Line("remark", "The records are written again, nothing is missing."))
+        self._follow_ceiling()
+        self._plan(self._fitting(self.job.wanted))
+        out, self._lines = self._lines, []
+        return out
+
+    def _write(self) -> None:
+        while self._marks:
+            mark = self._marks[0]
+            self._kept.mark(self.number, self._n + 1, mark)
             self._n += 1
-            self._kept.mark(self.number, self._n, mark)
+            self._marks.popleft()
             if mark.kind == "pulled" and self._twin is not None:
                 self.job.peer = self._twin.judge(self.job)
                 if self.job.peer:
-                    lines.append(Line("say", self.job.peer))
+                    self._lines.append(Line("say", self.job.peer))
             elif mark.kind == "phase" and mark.values["phase"] == marks.FINISHED and self._twin is not None:
-                lines.append(Line("say", summary(self._twin.earlier, self.job.state, self.job.unit)))
-        self._ceiling()
-        wanted = self.job.wanted
-        if wanted != self._planned:
-            self._planned = wanted
-            self._control.plan(wanted)
-        return lines
+                self._lines.append(Line("say", summary(self._twin.earlier, self.job.state, self.job.unit)))
 
-    def _ceiling(self) -> None:
-        """The ceiling follows the tensions: it is lowered at will, and raised while the head is not armed."""
-        state = self.job.state
-        if state.phase != marks.STRINGING or not state.left:
+    def _plan(self, pull: Pull | None) -> None:
+        if pull != self._planned:
+            self._planned = pull
+            self._control.plan(pull)
+
+    # --- the ceiling -----------------------------------------------------------------------------------------
+    def _follow_ceiling(self) -> None:
+        """The ceiling follows what is left to pull: lowered at will, raised while the head is not armed. What the head's
+        status says of it counts, not what was asked for."""
+        n = self.job.ceiling.force_n
+        if self._head_n is None or abs(n - self._head_n) < SAME_N or self._asked == (n, self._state):
             return
-        n = session_ceiling_of(state.plan, state.left).force_n
-        if self._ceiling_n is None or n == self._ceiling_n:
-            self._ceiling_n = self._ceiling_n or n
-        elif n < self._ceiling_n or self.job.head_state == "unarmed":
-            self._ceiling_n = n
+        if self._state == "unarmed" or (n < self._head_n and self._state in ("slack", "referencing")):
+            self._asked = (n, self._state)
             self._control.set_ceiling(n)
+
+    def _fitting(self, wanted: Pull | None) -> Pull | None:
+        """The pull, if the ceiling at the head allows it; else none until it does, for which the head must be disarmed."""
+        if wanted is None or self._head_n is None:
+            return None
+        try:
+            planning.check(wanted, self._head_n, None)
+        except ValueError:
+            pass
+        else:
+            return wanted
+        if self._state == "slack" and wanted != self._too_low:
+            self._too_low = wanted
+            unit = self.job.unit
+            text = (
+                f"{wanted.label} asks for {show_force(wanted.reference_n, unit)}, near or above the ceiling of "
+                f"{show_force(self._head_n, unit)}, which is raised only unarmed. The head disarms: hold the pedal for two "
+                "seconds to arm it again."
+            )
+            self._lines.append(Line("remark", text))
+            self._control.ask(Ask.DISARM)
+        return None
