@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Protocol
 
+from evenbed_fw.safety import FROZEN
+
 from evenbed_sim.rig import Rig
 from evenbed_sim.stringer import Habits, Stringer
 
@@ -21,6 +23,7 @@ SLACK_N = 8.0
 BACK_S = 1.5  # from the tap to the reference
 OPEN_S = 1.5
 PATIENT = 3  # times a clamp is set again before the string is let down
+CLEARS_S = 2.4  # of the pedal, with no string on the head
 HOLD_S = 1.3  # of the pedal, to let a string down
 
 
@@ -60,6 +63,11 @@ class RacquetHands(Stringer):
             self._do("look", 0.5)
             return
         if self.rig.force_n > SLACK_N or not self._quiet(t, 0.3):
+            return
+        if self.rig.board.core.state == FROZEN:
+            self._note(t, "holds the pedal: the stop is cleared")
+            self.rig.press_pedal(True)
+            self._doing, self._due_s = "arming", t + CLEARS_S
             return
         habits, fresh = self._strings.thread(t)
         if fresh:
