@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -18,6 +19,9 @@ pytest.importorskip("starlette", reason="evenbed[bench] is not installed")
 from evenbed.bench.app import STATIC, Bench, Settings
 from evenbed.bench.guard import Keys, hosts_for, is_loopback
 from evenbed.bench.opening import Means
+from evenbed.bench.orders import read
+from evenbed.bench.place import ONLY_STOP
+from evenbed.record.store import Store
 from starlette.testclient import TestClient
 from starlette.websockets import WebSocketDisconnect
 
@@ -147,6 +151,23 @@ def test_the_page_names_nothing_from_outside_and_holds_nothing_inline() -> None:
         assert not re.search(r"https?://|(?<![:\w])//[a-z0-9]+\.[a-z]", text), file.name
     page = (STATIC / "index.html").read_text("utf-8")
     assert not re.search(r"<style|\sstyle=|\son\w+=|<script(?![^>]*\ssrc=)", page)
+
+
+@pytest.mark.parametrize("number", [2**63, 2**70, "9" * 5000])
+def test_a_number_that_no_record_has_is_not_found(bench: Bench, entered: TestClient, number: int | str) -> None:
+    Store(bench.means.records).close()
+    for path in ("/trip/{}", "/report/{}", "/report/{}/file", "/compare/1/{}", "/compare/{}/1"):
+        assert entered.get(path.format(7)).status_code == 404
+        answer = entered.get(path.format(number))
+        assert answer.status_code == 404 and "Error" not in answer.text, path
+
+
+def test_what_a_command_under_way_does_not_hear_is_answered_with_a_word(bench: Bench) -> None:
+    page = bench.hub.join("controls")
+    stops: list[int] = []
+    bench.place._guiding.run = SimpleNamespace(stop=lambda: stops.append(1))  # type: ignore[assignment]
+    assert bench._do(read('{"do":"ask","what":"arm"}'), page, None) == ONLY_STOP and not stops
+    assert bench._do(read('{"do":"ask","what":"stop"}'), page, None) == "" and stops
 
 
 # --- from other devices --------------------------------------------------------------------------------------

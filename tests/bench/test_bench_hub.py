@@ -121,6 +121,9 @@ def test_no_order_draws() -> None:
         '{"do":"begin","what":"guided","run":"check","unit":"N","weight":"--gauge"}',
         '{"do":"begin","what":"free","main":"24","sport":"tennis"}',
         '{"do":"say","text":7}',
+        '{"do":"say","text":"5kg\\u0000"}',
+        '{"do":"say","text":"\\ud800"}',
+        '{"do":"act","action":"note","text":"\\udfff"}',
         '{"do":"act","action":"note","text":"' + "x" * 501 + '"}',
         '{"do":"look","x":"' + "y" * 5000 + '"}',
     ],
@@ -130,6 +133,12 @@ def test_what_is_not_understood_is_refused_with_a_sentence(text: str) -> None:
     with pytest.raises(orders.Refused) as e:
         orders.read(text)
     assert str(e.value).endswith((".", "kgf, 24lbf or 24N."))
+
+
+def test_what_is_typed_may_have_lines_and_any_language() -> None:
+    for text in ("zweimal geprüft\n\tund gut", "五キロ", "5\u00a0kg 👍"):
+        for order in ({"do": "say", "text": text}, {"do": "act", "action": "note", "text": text}):
+            assert orders.read(json.dumps(order)).values["text"] == text
 
 
 def test_a_bare_number_is_no_tension() -> None:

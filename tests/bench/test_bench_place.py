@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import os
+import subprocess
 import sys
 import time
 from collections.abc import Callable
@@ -20,6 +23,9 @@ from evenbed.job.marks import Mark
 from evenbed.job.plan import make_plan
 from evenbed.racquet.file import examples
 from evenbed.racquet.file import read as read_racquet
+from evenbed.record.jobs import Jobs
+from evenbed.record.store import Store
+from evenbed.work import jobs
 from evenbed.work.jobs import JobError
 from evenbed_sim.rig import Rig
 from evenbed_sim.scenario import RigPlan
@@ -30,10 +36,17 @@ ECHO = (
     "import sys; print('Simulated rig on /dev/null', flush=True)\n"
     "for line in sys.stdin: print(f'{1.0:8.2f} s  {0.0:6.1f} N  {line.strip()}', flush=True)"
 )
+# A program with a simulated rig of its own.
+OWNER = (
+    "from evenbed.bench.rigs import SimulatedRig\n"
+    "rig = SimulatedRig([], lambda line: None)\n"
+    "print(rig.port, flush=True)\n"
+    "input()"
+)
 
 
-def wait_for(what: Callable[[], bool]) -> None:
-    until = time.monotonic() + 10.0
+def wait_for(what: Callable[[], bool], seconds: float = 10.0) -> None:
+    until = time.monotonic() + seconds
     while not what():
         assert time.monotonic() < until
         time.sleep(0.01)
@@ -142,6 +155,38 @@ def test_the_pedal_is_told_once_for_each_change() -> None:
 def test_a_rig_that_does_not_start_says_why() -> None:
     with pytest.raises(RigError, match="no such thing"):
         SimulatedRig([], print, command=(sys.executable, "-c", "import sys; sys.exit('no such thing')"))
+
+
+def test_a_rig_whose_owner_is_killed_ends(tmp_path: Path) -> None:
+    command = [sys.executable, "-c", OWNER]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as owner:
+        assert owner.stdout is not None
+        port = os.open(owner.stdout.readline().strip(), os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+        owner.kill()
+
+    def gone() -> bool:
+        try:
+            return os.read(port, 4096) == b""
+        except BlockingIOError:
+            return False
+        except OSError:  # the other end is closed
+            return True
+
+    with contextlib.closing(os.fdopen(port, "rb", buffering=0)):
+        wait_for(gone, 60.0)
+
+
+def test_a_report_is_drawn_whatever_letters_this_computer_prints(tmp_path: Path) -> None:
+    with contextlib.closing(Store(tmp_path)) as store:
+        begun = jobs.begin_free(
+            Jobs(store), True, main_n=230.0, cross_n=220.0, family="nylon", sport="tennis", unit="kgf"
+        )  # fmt: skip
+    drawn = subprocess.run(
+        [sys.executable, "-m", "evenbed.bench.drawing", str(tmp_path), "", "/report.css", str(begun.number)],
+        capture_output=True,
+        env={**os.environ, "PYTHONIOENCODING": "ascii"},
+    )
+    assert drawn.returncode == 0 and "·" in drawn.stdout.decode("utf-8"), drawn.stderr
 
 
 def test_on_a_real_rig_the_page_has_no_pedal(tmp_path: Path) -> None:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+import threading
 from collections.abc import Callable
 from pathlib import Path
 
@@ -130,6 +133,28 @@ def test_a_racquet_of_which_a_part_is_done() -> None:
     assert len(work.strings.bed.loaded) == 6  # type: ignore[union-attr]
 
 
+@pytest.mark.parametrize("given", [subprocess.PIPE, subprocess.DEVNULL], ids=["then closed", "ended from the start"])
+def test_the_rig_ends_with_the_lines_of_its_foot(given: int) -> None:
+    command = [sys.executable, "-m", "evenbed.cli.main", "simrig", "--hands", "pedal"]
+    with subprocess.Popen(command, stdin=given, stdout=subprocess.PIPE, text=True) as rig:
+        assert rig.stdout is not None and "Simulated rig on" in rig.stdout.readline()
+        patience = threading.Timer(60.0, rig.kill)
+        patience.start()
+        if rig.stdin is not None:
+            rig.stdin.close()
+        said = rig.stdout.read()
+    patience.cancel()
+    assert "The lines have ended" in said and "Largest true force" in said and rig.returncode == 0
+
+
+@pytest.mark.parametrize("hands", ["auto", "keys", "prove", "weights", "gauge"])
+def test_a_rig_with_other_hands_goes_on_without_lines(hands: str) -> None:
+    request = SimrigRequest(hands=hands, racquet=DEMO if hands == "auto" else None)
+    plan = planned(request).rig
+    rig = Rig(plan.plant())
+    assert not Cast.of(request, rig, plan, FaultPlayer(rig, [])).by_lines
+
+
 @pytest.mark.parametrize(
     ("request_", "why"),
     [
@@ -145,3 +170,12 @@ def test_what_cannot_be_is_said(request_: SimrigRequest, why: str) -> None:
     rig = Rig(plan.plant())
     with pytest.raises(HandsError, match=why):
         Cast.of(request_, rig, plan, FaultPlayer(rig, []))
+
+
+def test_a_rig_ends_with_whoever_reads_it() -> None:
+    command = [sys.executable, "-m", "evenbed.cli.main", "simrig"]
+    pipe = subprocess.PIPE
+    with subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=pipe, stderr=pipe, text=True) as rig:
+        assert rig.stdout is not None and " on " in rig.stdout.readline()
+        rig.stdout.close()
+        assert rig.stderr is not None and rig.stderr.read() == ""  # it has ended, without a word

@@ -16,6 +16,7 @@ from typing import Any
 import anyio
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
+from starlette.convertors import Convertor, register_url_convertor
 from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, PlainTextResponse, Response
 from starlette.routing import Mount, Route, WebSocketRoute
@@ -47,6 +48,23 @@ ENTERED = (
     '<link rel="icon" href="/static/icon.svg"><title>evenbed</title>'
     '<p><a href="/">To the bench screen</a></p></html>'
 )
+
+
+class KeptNumber(Convertor[int]):
+    """A number in the records. One that no record can have (the database counts to 2**63) is no address here: 404."""
+
+    regex = "[0-9]{1,18}"
+
+    def convert(self, value: str) -> int:
+        """Its value."""
+        return int(value)
+
+    def to_string(self, value: int) -> str:
+        """As it stands in the address."""
+        return str(value)
+
+
+register_url_convertor("kept", KeptNumber())
 
 
 def _stand_back() -> None:
@@ -102,10 +120,10 @@ class Bench:
         routes = [
             Route("/", self._page),
             Route("/enter", self._enter),
-            Route("/trip/{number:int}", self._trip),
-            Route("/report/{number:int}", self._report),
-            Route("/report/{number:int}/file", self._report_file),
-            Route("/compare/{number:int}/{other:int}", self._compare),
+            Route("/trip/{number:kept}", self._trip),
+            Route("/report/{number:kept}", self._report),
+            Route("/report/{number:kept}/file", self._report_file),
+            Route("/compare/{number:kept}/{other:kept}", self._compare),
             Route(STYLES, self._styles),
             Route("/favicon.ico", self._icon),
             WebSocketRoute("/live", self._live),
@@ -243,7 +261,7 @@ class Bench:
             return self.place.pedal(order.values["down"])
         elif order.kind == "ask":
             ask: Ask = order.values["ask"]
-            self.place.ask(ask)
+            return self.place.ask(ask)
         elif order.kind != "alive":
             self.place.post(order, answer)
         return ""

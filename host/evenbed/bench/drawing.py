@@ -27,7 +27,7 @@ def main(records: str, unit: str, styles: str, job: str, other: str = "") -> int
                 drawn = compare.page(kept, load(jobs, int(other)), unit, styles)
             else:
                 drawn = page(kept, unit, _twin(jobs, kept, unit), styles)
-        sys.stdout.write(drawn)
+        sys.stdout.buffer.write(drawn.encode())  # UTF-8, as the page says of itself, whatever is usual here
     except FileNotFoundError:
         sys.stderr.write("There are no records yet.")
         return 1

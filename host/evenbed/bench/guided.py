@@ -11,18 +11,24 @@ import sys
 import tempfile
 import threading
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-# Whoever starts the bench in the background of a script has interrupts ignored, and so would its children.
-_MAIN = (
-    "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
-    "from evenbed.cli.main import main; main(prog_name='evenbed')"
+# What a command of ours begins with. It is started with interrupts blocked (see ``GuidedRun``): one that came before this
+# has waited, and is heard here. Whoever starts the bench in the background of a script has interrupts ignored, and so would
+# its children.
+HEARS_STOP = (
+    "import signal, sys\n"
+    "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
+    "try: signal.pthread_sigmask(signal.SIG_UNBLOCK, [signal.SIGINT])\n"
+    "except KeyboardInterrupt: sys.exit(130)\n"
 )
-COMMAND = (sys.executable, "-u", "-c", _MAIN)
+_MAIN = "try:\n from evenbed.cli.main import main\n main(prog_name='evenbed')\nexcept KeyboardInterrupt: sys.exit(130)\n"
+COMMAND = (sys.executable, "-u", "-c", HEARS_STOP + _MAIN)
 MOST_LINES = 400
 PATIENCE_S = 20.0  # to let a string down and end
+LAST_WORDS_S = 2.0  # for what an ended command has said to be read; a process that it has left may hold its output open
 
 
 @dataclass(frozen=True)
@@ -65,42 +71,71 @@ def arguments(values: dict[str, Any], records: str, port: str, rig: str | None) 
     return out
 
 
+@contextlib.contextmanager
+def _interrupts_wait() -> Iterator[None]:
+    """What this thread starts has interrupts blocked. A stop may come before the command can hear it: while ignored it
+    would be lost, otherwise it would end the command without a word, and none may be sent twice. Blocked it is kept, even
+    where it is ignored (so Linux does), until the command unblocks it. Other threads, and the mask of this one, stay."""
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 class GuidedRun:
     """One of them under way. ``changed`` is called, from a thread, whenever there is more to read or it has ended."""
 
     def __init__(self, command: Sequence[str], changed: Callable[[], None]) -> None:
-        """Start it. Pictures that it draws stay in a folder of its own, which goes with it."""
+        """Start it: a program that begins with ``HEARS_STOP``. Pictures that it draws stay in a folder of its own, which
+        goes with it. Raises OSError if it cannot be started."""
         self.code: int | None = None  # its exit code, once it has ended
         self._lines: deque[str] = deque(maxlen=MOST_LINES)
         self._lock = threading.Lock()
         self._changed = changed
         self._stopped = False
+        self._ended = threading.Event()
         self._folder = tempfile.TemporaryDirectory(prefix="evenbed-")
-        self._process = subprocess.Popen(
-            list(command),
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            text=True,
-            encoding="utf-8",
-            errors="replace",
-            bufsize=1,
-            cwd=self._folder.name,
-            env={**os.environ, "PYTHONUTF8": "1", "NO_COLOR": "1"},
-            start_new_session=True,
-        )
+        try:
+            self._process = self._start(list(command))
+        except OSError:
+            self._folder.cleanup()
+            raise
         assert self._process.stdin is not None
         os.set_blocking(self._process.stdin.fileno(), False)
-        self._thread = threading.Thread(target=self._read, daemon=True)
-        self._thread.start()
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+        threading.Thread(target=self._await_end, daemon=True).start()
+
+    def _start(self, command: list[str]) -> subprocess.Popen[str]:
+        with _interrupts_wait():
+            return subprocess.Popen(
+                command,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.STDOUT,
+                text=True,
+                encoding="utf-8",
+                errors="replace",
+                bufsize=1,
+                cwd=self._folder.name,
+                env={**os.environ, "PYTHONUTF8": "1", "NO_COLOR": "1"},
+                start_new_session=True,
+            )
 
     def _read(self) -> None:
         assert self._process.stdout is not None
-        for line in self._process.stdout:
-            with self._lock:
-                self._lines.append(line.rstrip())
-            self._changed()
-        self.code = self._process.wait()
+        with self._process.stdout as said:
+            for line in said:
+                with self._lock:
+                    self._lines.append(line.rstrip())
+                self._changed()
+
+    def _await_end(self) -> None:
+        code = self._process.wait()
+        self._reader.join(LAST_WORDS_S)
+        self.code = code
+        self._ended.set()
         self._changed()
 
     @property
@@ -118,19 +153,18 @@ class GuidedRun:
     def stop(self) -> None:
         """What Ctrl-C is in a terminal: what moves is let down, what is done is kept. Asked again it changes nothing: a
         second interrupt would cut the first one's work short."""
-        if self.code is None and not self._stopped:
-            self._stopped = True
+        with self._lock:
+            again, self._stopped = self._stopped, True
+        if self.code is None and not again:
             with contextlib.suppress(ProcessLookupError):
                 self._process.send_signal(signal.SIGINT)
 
     def close(self, patience_s: float = PATIENCE_S) -> bool:
-        """Stop it, and wait until it has ended; False if it has not, for there is a string to be let down."""
+        """Stop it, and wait until it has ended; False if it has not, for there is a string to be let down. A process that
+        it has left, such as one that lets the string down, is not waited for."""
         self.stop()
-        try:
-            self._process.wait(patience_s)
-        except subprocess.TimeoutExpired:
+        if not self._ended.wait(patience_s):
             return False
-        self._thread.join()
         assert self._process.stdin is not None
         with contextlib.suppress(OSError):
             self._process.stdin.close()
@@ -159,7 +193,7 @@ class Guiding:
         return {"run": self._values["run"], "unit": self._values["unit"]}
 
     def begin(self, values: dict[str, Any], records: str, port: str, rig: str | None) -> None:
-        """Start one; none may be under way."""
+        """Start one; none may be under way. Raises OSError if it cannot be started."""
         self._values = values
         self.run = GuidedRun([*self._command, *arguments(values, records, port, rig)], self._due.set)
         self._due.set()
@@ -170,9 +204,9 @@ class Guiding:
             self._due.clear()
             self._publish({"kind": "guided", "lines": self.run.lines, "code": self.run.code})
 
-    def leave(self) -> bool:
-        """End it; False if it is still at letting down."""
-        if self.run is not None and not self.run.close():
+    def leave(self, patience_s: float = PATIENCE_S) -> bool:
+        """End it; False if it is still at letting down after ``patience_s``. With 0 nobody is kept waiting: ask again."""
+        if self.run is not None and not self.run.close(patience_s):
             return False
         self.run = None
         self._publish({"kind": "guided", "lines": [], "code": None})

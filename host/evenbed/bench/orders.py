@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass, field
 from typing import Any, Literal
+from unicodedata import category
 
 from evenbed.bench.guided import RUNS
 from evenbed.calibration.weights import WeightError, parse_weights
@@ -73,6 +74,14 @@ def _text(said: dict[str, Any], key: str) -> str:
     return value
 
 
+def _typed(said: dict[str, Any], key: str) -> str:
+    """A text that goes on to another process or into the records: neither takes every letter."""
+    value = _text(said, key)
+    if any(category(letter) in ("Cc", "Cs") and not letter.isspace() for letter in value):
+        raise Refused(f"'{key}' has letters that cannot be printed.")
+    return value
+
+
 def _flag(said: dict[str, Any], key: str) -> bool:
     value = said.get(key, False)
     if not isinstance(value, bool):
@@ -118,7 +127,7 @@ def _act(said: dict[str, Any]) -> dict[str, Any]:
     if action in PLAIN_ACTIONS:
         return {"action": action}
     if action in ("note", "figure"):
-        return {"action": action, "text": _text(said, "text")}
+        return {"action": action, "text": _typed(said, "text")}
     if action == "choose":
         return {"action": action, "number": _number(said, "number")}
     if action == "tension":
@@ -132,7 +141,7 @@ def _act(said: dict[str, Any]) -> dict[str, Any]:
 
 
 def _say(said: dict[str, Any]) -> dict[str, Any]:
-    return {"text": _text(said, "text")}
+    return {"text": _typed(said, "text")}
 
 
 def _begin(said: dict[str, Any]) -> dict[str, Any]:
@@ -163,7 +172,7 @@ def _resume(said: dict[str, Any]) -> dict[str, Any]:
 def _guided(said: dict[str, Any]) -> dict[str, Any]:
     run = _one_of(said, "run", tuple(RUNS))
     out: dict[str, Any] = {"run": run, "unit": _one_of(said, "unit", UNITS), "resume": _flag(said, "resume")}
-    out["weight"], out["latitude"] = _text(said, "weight").strip(), None
+    out["weight"], out["latitude"] = _typed(said, "weight").strip(), None
     if RUNS[run].weight:
         try:
             parse_weights(out["weight"])

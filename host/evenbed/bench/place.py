@@ -13,13 +13,13 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from evenbed.bench.guided import Guiding
+from evenbed.bench.guided import PATIENCE_S, Guiding
 from evenbed.bench.opening import TROUBLES, Means, Opened, choices, open_work, port_of, records
 from evenbed.bench.orders import Order
 from evenbed.bench.pull import FreePull
 from evenbed.bench.tell import Settling, told
 from evenbed.head.types import Ask
-from evenbed.job.job import Line
+from evenbed.job.notebook import Line
 from evenbed.job.view import view
 from evenbed.record.store import StoreError
 
@@ -42,6 +42,8 @@ OWN_FAULT = (
     "the pedal to let it down, and please report it."
 )
 STILL_AT_IT = "The command is still letting a string down, or waits for its board: look at the rig, then leave."
+NOT_STARTED = "The command could not be started: {why}."
+ONLY_STOP = "A command is under way, and the head is its own: here it can only be stopped."
 ON_HEAD = "A string is on the head: clamp it and tap, or let it down; then leave."
 
 Answer = Callable[[dict[str, Any]], None]
@@ -74,6 +76,8 @@ class Place:
         self._trips_before = 0
         self._stopped = False
         self._gone = False
+        self._unwritten = False  # what the records could not take
+        self._leaves_until_s: float | None = None  # a guided command is being left: so long it is waited for
 
     def start(self) -> None:
         """Begin to listen."""
@@ -90,13 +94,16 @@ class Place:
         """Have an order carried out; ``answer`` is called from the place's thread."""
         self._orders.put((order, answer))
 
-    def ask(self, ask: Ask) -> None:
-        """Ask the head for something that never raises a force, at once."""
+    def ask(self, ask: Ask) -> str:
+        """Ask the head for something that never raises a force, at once. Returns why not, or nothing."""
         opened, guided = self._opened, self._guiding.run
         if opened is not None:
             opened.desk.client.ask(ask)
         elif guided is not None:
+            if ask not in (Ask.STOP, Ask.LET_DOWN):
+                return ONLY_STOP
             guided.stop()  # it lets down what moves or pulls
+        return ""
 
     def pedal(self, down: bool) -> str:
         """The pedal of a simulated rig. Returns why it is not the page's to press, or nothing."""
@@ -117,6 +124,7 @@ class Place:
                 if opened is not None:
                     self._turn(opened)
                 self._guiding.tell()
+                self._leave_guided()
                 idle = GUIDED_S if self._guiding.run is not None else IDLE_S
                 posted = self._orders.get(timeout=0.0 if listening else idle)
                 if posted is None:
@@ -156,8 +164,12 @@ class Place:
             for line in deed():
                 self._job_due = True
                 self._publish({"kind": "line", "line": line.kind, "text": line.text})
+            if self._unwritten and self._opened is not None and not self._opened.work.unwritten:
+                self._unwritten = False
+                self._tell()
         except StoreError as e:
             assert self._opened is not None
+            self._unwritten = True
             self._opened.desk.client.plan(None)
             self._tell(trouble=f"{e} The head holds what it has; nothing more is planned. Hold the pedal to let down.")
 
@@ -248,7 +260,11 @@ class Place:
             self._tell("nothing", trouble=str(e))
             return
         rig = self.means.rig
-        self._guiding.begin(values, str(self.means.records), port, None if rig is None else str(rig))
+        try:
+            self._guiding.begin(values, str(self.means.records), port, None if rig is None else str(rig))
+        except OSError as e:
+            self._tell("nothing", trouble=NOT_STARTED.format(why=e.strerror or e))
+            return
         self._tell()
 
     def _newest_trip(self) -> int:
@@ -257,10 +273,9 @@ class Place:
 
     def _leave(self, answer: Answer) -> None:
         if self._guiding.run is not None:
-            if self._guiding.leave():
-                self._tell("nothing")
-            else:
-                answer({"kind": "refused", "text": STILL_AT_IT})
+            if self._leaves_until_s is None:
+                self._leaves_until_s = self._clock() + PATIENCE_S
+            self._leave_guided()
             return
         if self._opened is None:
             return
@@ -271,6 +286,17 @@ class Place:
             answer({"kind": "refused", "text": ON_HEAD})
             return
         self._close("left")
+
+    def _leave_guided(self) -> None:
+        """Without waiting: pages are heard meanwhile. Once patience is at an end they are told, and it is not left."""
+        if self._leaves_until_s is None:
+            return
+        if self._guiding.leave(0.0):
+            self._leaves_until_s = None
+            self._tell("nothing")
+        elif self._clock() > self._leaves_until_s:
+            self._leaves_until_s = None
+            self._publish({"kind": "refused", "text": STILL_AT_IT})
 
     def _close(self, why: str) -> None:
         opened = self._opened

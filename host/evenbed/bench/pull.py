@@ -23,6 +23,7 @@ class FreePull:
         self.unit = unit
         self._pull = Pull(reference_n=reference_n, family=family, woven=woven, label="one pull")
         self._records: list[dict[str, Any]] = []
+        self.unwritten = False  # it writes nothing
 
     def start(self) -> list[Line]:
         """Plan the pull."""

@@ -183,8 +183,8 @@ class BoardWatch:
 class TypedLines:
     """Lines from a descriptor that never keeps anybody waiting; ``fd`` is None once it has ended."""
 
-    def __init__(self, fd: int) -> None:
-        self.fd: int | None = fd
+    def __init__(self, fd: int | None) -> None:
+        self.fd = fd
         self._buffer = b""
 
     def read(self) -> list[str]:
@@ -256,7 +256,7 @@ def run(request: SimrigRequest) -> int:
 
 @dataclass(frozen=True)
 class Cast:
-    """Who acts at the rig. ``lines`` takes what is typed and returns what was done."""
+    """Who acts at the rig. With ``by_lines`` nobody but who types does, and the rig ends with what is typed."""
 
     how: str
     stringer: Stringer | None = None
@@ -264,6 +264,7 @@ class Cast:
     work: Work | None = None
     weights: WeightHands | None = None
     keys: Hands | None = None
+    by_lines: bool = False
 
     @classmethod
     def of(cls, request: SimrigRequest, rig: Rig, plan: RigPlan, player: faults.FaultPlayer) -> Cast:
@@ -282,7 +283,7 @@ class Cast:
         if who == "keys":
             return cls("Keys:", keys=Hands(rig, plan, work))
         if work is not None:
-            return cls(work.how, stringer=work.stringer, work=work)
+            return cls(work.how, stringer=work.stringer, work=work, by_lines=who == "pedal")
         stringer = GaugeHands(rig, seed=plan.seed) if who == "gauge" else Stringer(rig, habits_for(plan), seed=plan.seed)
         stringer.pulls_wanted = 0
         stringer.wait()
@@ -334,9 +335,14 @@ def _serve(
     told = [0] * len(logs)
     told_faults = 0
     watched = [port.fileno()] + ([sys.stdin.fileno()] if have_keys else [])
-    typed = TypedLines(sys.stdin.fileno()) if cast.weights or (cast.work and not cast.keys) else None
+    stdin = sys.stdin.fileno() if sys.stdin is not None else None  # None: it was closed when we were started
+    typed = TypedLines(stdin) if cast.weights or (cast.work and not cast.keys) else None
     used = False
-    while True:
+    unread = select.poll()
+    if sys.stdout is not None:
+        unread.register(sys.stdout.fileno(), 0)
+    # A command that has started this rig for itself reads what it says. Once that was killed there is nobody to end it.
+    while not any(events & select.POLLERR for _, events in unread.poll(0)):
         now_us = (time.monotonic() - start) * 1e6
         data = port.read()
         if data:
@@ -369,6 +375,10 @@ def _serve(
                 if done or cast.weights:
                     shown_n = rig.hung_n if cast.weights else rig.force_n
                     print(f"{rig.t_us * 1e-6:8.2f} s  {shown_n:6.1f} N  {done}", flush=True)
+        if typed and typed.fd is None and cast.by_lines:
+            # Whoever was the foot has gone, or was killed: no pedal will be pressed here again.
+            print("The lines have ended, and with them this rig.", flush=True)
+            return
         if have_keys and cast.keys is not None and sys.stdin.fileno() in ready:
             key = sys.stdin.read(1)
             if key == "q":

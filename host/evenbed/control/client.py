@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import select
 import socket
+import stat
 import subprocess
 import sys
 from dataclasses import asdict
@@ -25,6 +27,16 @@ class Control(Protocol):
     def set_ceiling(self, ceiling_n: float) -> None: ...
     def ask(self, ask: Ask) -> None: ...
     def close(self) -> None: ...
+
+
+def error_output() -> int | None:
+    """Where a process that may outlive this one says what went wrong, as ``Popen`` wants it: where we do if that is a
+    terminal or a file, else nowhere. Who reads a pipe would wait for that process, too, before it sees the end."""
+    try:
+        mode = os.fstat(2).st_mode
+    except OSError:  # closed
+        return subprocess.DEVNULL
+    return None if stat.S_ISCHR(mode) or stat.S_ISREG(mode) else subprocess.DEVNULL
 
 
 class ControlClient:
@@ -58,6 +70,8 @@ class ControlClient:
             [sys.executable, "-m", "evenbed.control.process", json.dumps(setup)],
             pass_fds=[theirs.fileno()] + ([records.fileno()] if records is not None else []),
             stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=error_output(),
             start_new_session=True,
         )
         theirs.close()

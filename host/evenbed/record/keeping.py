@@ -10,6 +10,7 @@ import sys
 from datetime import datetime
 from pathlib import Path
 
+from evenbed.control.client import error_output
 from evenbed.record.store import SessionRow, Store, StoreError, runs
 from evenbed.units import show_force
 
@@ -30,6 +31,8 @@ class Keeper:
             [sys.executable, "-m", "evenbed.record.writer", json.dumps(setup)],
             pass_fds=[theirs.fileno()],
             stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=error_output(),
             start_new_session=True,
         )
         theirs.close()

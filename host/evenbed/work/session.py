@@ -55,6 +55,11 @@ class JobSession:
         self._state = ""  # of the head, as its status says
         self._too_low: Pull | None = None
 
+    @property
+    def unwritten(self) -> bool:
+        """Are there marks that could not be written yet?"""
+        return bool(self._marks)
+
     def start(self) -> list[Line]:
         """Begin or go on; returns what there is to say."""
         self._control.plan(None)

@@ -50,7 +50,7 @@ export function paintGuided() {
   const last = said.pop() ?? T.guidedStarting;
   text($("guided-before"), said.slice(-BEFORE).join("\n"));
   text($("guided-now"), last);
-  text($("guided-ended"), going ? "" : (T.guidedEnded[code] ?? T.guidedEnded.other));
+  text($("guided-ended"), going ? now.place.trouble || "" : (T.guidedEnded[code] ?? T.guidedEnded.other));
   show($("guided-form"), going && holds());
   show($("guided-hint"), going);
   show($("guided-take"), mayControl() && !holds());
