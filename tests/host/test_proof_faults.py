@@ -28,6 +28,18 @@ def hints(r: HandledRig) -> list[float]:
     return [t for t, e in r.host.events if e.name == "hint" and e.says == NOT_AT_REST]
 
 
+@pytest.mark.parametrize("fault", ["motor intermittent 0.7", "motor stuck"])
+def test_a_motor_that_hardly_goes_on_near_the_reference_ends_the_draw_and_is_told_of(fault: str) -> None:
+    r = HandledRig(Pull(91.0), tether(2.0))
+    r.arm()
+    r.tap()
+    assert r.until(lambda: r.rig.force_n > 0.94 * 91.0, 8.0) and r.state == st.DRAWING
+    r.inject_now(fault)
+    # In the draw it is believed for a while; the hold says what does not come to rest, or gets there.
+    assert r.until(st.HOLDING, 8.0)
+    assert r.until(lambda: bool(hints(r) or r.told("out_of_hold_travel") or abs(r.rig.force_n - 91.0) < 0.5), 12.0)
+
+
 @pytest.mark.parametrize("closed", [False, True], ids=["open", "closed"])
 def test_a_dead_motor_in_the_proof_is_told_and_nothing_is_let_off(closed: bool) -> None:
     r = held(HandledRig(Pull(REFERENCE_N), tether(8.0)))

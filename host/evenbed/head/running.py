@@ -81,6 +81,7 @@ class PullRun:
         self._press_s = now_s
         self._now = now_s
         self._start_mm = shot.x_mm
+        self._near_s = now_s  # when the draw was last far from its reference
         self._standing = 0  # readings at the end of the way back
         self._reached_mm = shot.x_mm
         self._over_until_s = 0.0
@@ -120,11 +121,11 @@ class PullRun:
         k = self.rig.stiffest_n_mm if self.drawing.learner.k_n_mm is None else self.drawing.learner.k_high_n_mm
         self.record.least_margin_n = min(self.record.least_margin_n, margin_n(self.rig, shot, self.ceiling_n, k))
         if state in (st.TAKING_UP, st.DRAWING):
-            return self._draw(state, shot, since_s)
+            return self._draw(state, shot)
         return self._hold(state, shot, home_mm)
 
     # --- drawing ---------------------------------------------------------------------------------------------
-    def _draw(self, state: str, shot: Shot, since_s: float) -> Go:
+    def _draw(self, state: str, shot: Shot) -> Go:
         drawing, record = self.drawing, self.record
         go = drawing.step(shot.t_s, shot.force_n, shot.x_mm, shot.v_mm_s, self.ceiling_n)
         record.limited |= shot.sample.has(safety.F_LIMITING)
@@ -135,17 +136,18 @@ class PullRun:
             elif self._no_string(shot):
                 self.happened.append("no_contact")
                 self.told.append(told(NO_STRING, travel_mm=shot.x_mm - self._start_mm))
-        elif drawing.arrived(shot.force_n, shot.x_mm, shot.v_mm_s) or self._stands_near(shot, since_s):
+        elif drawing.arrived(shot.force_n, shot.x_mm, shot.v_mm_s) or self._stays_near(shot):
             self._reach(shot, "over_pulled" if self.pull.over_pull > 0.0 else "reached")
         elif shot.sample.has(safety.F_END_HIGH):
             self._reach(shot, "out_of_travel")
             self.told.append(told(OUT_OF_TRAVEL, force_n=shot.force_n, reference_n=drawing.target_n))
         return go
 
-    def _stands_near(self, shot: Shot, since_s: float) -> bool:
-        """Standing for some seconds a little short: the hold makes up the rest."""
-        near = shot.force_n > 0.9 * self.drawing.target_n
-        return near and since_s > DRAW_PATIENCE_S and abs(shot.v_mm_s) < 0.5
+    def _stays_near(self, shot: Shot) -> bool:
+        """For some seconds a little short, standing or by a motor that loses most steps: the hold makes up the rest."""
+        if shot.force_n < 0.9 * self.drawing.target_n:
+            self._near_s = self._now
+        return self._now - self._near_s > DRAW_PATIENCE_S
 
     def _no_string(self, shot: Shot) -> bool:
         if shot.v_mm_s != 0.0:
