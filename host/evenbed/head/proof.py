@@ -67,6 +67,7 @@ SLACK = 0.06  # of the slope: not counted
 FOLLOW = 0.06  # of a change of slope, per reading
 STANDS = 0.2  # of the fall due on the whole strand: less is no string that slips, but a carriage or a cell that stands
 STANDS_WAY = 0.15  # of the reference, due by then: hands do not hold up as much
+AHEAD_S = 0.3  # the easing is told so far ahead: longer than lines may be late, or it would go by fits and starts
 GAPS, GAP_PERIODS = 20, 2.0  # readings that are remembered for the longest gap among them; what counts as one, periods
 LEISURE = 2.0  # times what all looks and the whole easing take at most: longer no proof lasts
 
@@ -265,7 +266,7 @@ class ClampProof:
             self.end_mm = x_mm
             return Go(wire.HOLD, self._rig.hold_rate_mm_s, x_mm, ceiling_n)
         rate = self._rate_mm_s(max(self.k_look_n_mm, self._k_draw))
-        self.end_mm = x_mm - rate * 0.1
+        self.end_mm = x_mm - rate * AHEAD_S
         return Go(wire.HOLD, rate, self.end_mm, ceiling_n)
 
     def _count(self, t_s: float) -> None:
@@ -324,8 +325,9 @@ class ClampProof:
         elif not (stands or self._look.clear or self._followed) and due_n > GATHERING * self._reference_n:
             self.verdict = "open"  # it follows now, but did not in the looks: nothing has been seen
         elif self._slope.eased_n(force_n) > WATCH * self._reference_n:
-            self.verdict = "holds"
-            if self._look.clear and self._draw_sure:
+            # By fits and starts no slope shows: nothing has been seen of a clamp that slips.
+            self.verdict = "holds" if self._slope.even else "open"
+            if self._slope.even and self._look.clear and self._draw_sure:
                 self._book.add(self._woven, self.ratio)
 
 
@@ -348,7 +350,7 @@ class SlopeWatch:
         self._due_n = 0.0
         self._last: tuple[float, float] | None = None
         self._speeds: deque[float] = deque(maxlen=EVEN_READINGS)
-        self._even = False
+        self.even = False  # has the easing gone evenly for long enough to see a slope?
 
     def begin(self, start_n: float, k_look_n_mm: float, ratio: float) -> None:
         """The look is done: easing begins at ``start_n`` with this stiffness, ``ratio`` times the draw's."""
@@ -377,8 +379,8 @@ class SlopeWatch:
             self._below += even and force_n < self._reference_n
             self._due_n += self._slope * moved
             return self._due_n > GATHERING * self._reference_n and self._start_n - force_n < 0.5 * self._due_n
-        if not self._even:
-            self._even = True
+        if not self.even:
+            self.even = True
             self._slope = fell / moved
             return self._slope < self._least
         self._missing_n = max(0.0, self._missing_n + (1.0 - SLACK) * self._slope * moved - fell)
