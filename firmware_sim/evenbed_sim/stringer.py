@@ -168,9 +168,12 @@ class Stringer:
             self._do("free" if self.habits.frees_clamp else "handed_over", self.habits.free_clamp_s)
 
     def _free(self, t: float) -> None:
-        self._note(t, "opens the previous clamp")
         self.rig.flush()
-        self.rig.plant.free_previous_clamp()
+        try:
+            self.rig.plant.free_previous_clamp()
+            self._note(t, "opens the previous clamp")
+        except RuntimeError:
+            self._note(t, "finds no previous clamp to open")
         self._do("handed_over", self.habits.reaction_s)
 
     def _handed_over(self, t: float) -> None:

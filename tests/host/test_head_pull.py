@@ -267,3 +267,16 @@ def test_a_plan_above_the_ceiling_is_refused() -> None:
             r.head.plan(Pull(reference_n, over_pull=over))
     assert r.head.pull is None
     r.head.plan(Pull(r.top_n * 0.9))
+
+
+def test_a_string_that_is_taken_back_is_let_down_by_the_pedal_and_no_tap_proves_anything() -> None:
+    r = HandledRig(Pull(200.0, back=True))
+    r.arm()
+    r.tap()
+    assert r.until(st.HOLDING, 5.0) and r.head.word == "let down"
+    r.wait(1.5)
+    r.tap()
+    assert r.state == st.HOLDING and "is taken back" in r.told("hint")[-1].says
+    r.wait(1.5)
+    r.hold(1.3)
+    assert r.until(st.SLACK, 8.0) and r.rig.force_n < 1.0

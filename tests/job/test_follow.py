@@ -32,6 +32,8 @@ class Head:
     def __init__(self, ceiling_n: float) -> None:
         self.ended = False
         self.ceiling_n = ceiling_n
+        self.limit_n = 330.0
+        self.refuses = False
         self.state = "unarmed"
         self.pull: Pull | None = None
         self.asked: list[Ask] = []
@@ -43,7 +45,9 @@ class Head:
 
     def set_ceiling(self, ceiling_n: float) -> None:
         """Raises ValueError for one that is raised while armed."""
-        planning.check_ceiling(ceiling_n, 330.0, None if self.state == "unarmed" else self.ceiling_n)
+        if self.refuses:
+            return
+        planning.check_ceiling(ceiling_n, self.limit_n, None if self.state == "unarmed" else self.ceiling_n)
         self.ceiling_n = ceiling_n
 
     def ask(self, ask: Ask) -> None:
@@ -92,7 +96,8 @@ class At(Bench):
         lines: list[Line] = []
         for _ in range(3):
             message = {"kind": "status", "t_s": self.now_s, "force_n": None}
-            lines += self.session.hear([message | {"ceiling_n": self.rig.ceiling_n, "state": self.rig.state}])
+            head = {"ceiling_n": self.rig.ceiling_n, "state": self.rig.state, "limit_n": self.rig.limit_n}
+            lines += self.session.hear([message | head])
         return lines
 
     def hear(self, message: dict[str, Any]) -> list[Line]:
@@ -271,3 +276,36 @@ def test_a_plan_in_its_own_order_is_itself_and_other_pulls_are_none(name: str) -
     assert in_order(plan, labels) == plan
     assert in_order(plan, labels[:-1]) is None
     assert in_order(plan, [*labels[:-1], "main 99 left"]) is None
+
+
+# --- what is in the way of a pull ------------------------------------------------------------------------------------
+def test_a_ceiling_that_was_refused_is_asked_for_again() -> None:
+    at = At()
+    at.to_stringing()
+    at.string(1)
+    for kind in ("main", "cross"):
+        at.act("tension", kind=kind, newtons=150.0)
+    at.string(1)
+    at.status()
+    at.rig.refuses = True  # the board is being armed
+    at.head("unarmed")
+    at.act("tension", kind="main", newtons=230.0)
+    at.rig.refuses = False
+    assert at.rig.pull is None or at.rig.pull.reference_n < 230.0
+    at.arm()
+    assert at.rig.asked[-1] is Ask.DISARM
+    at.status()
+    assert at.rig.ceiling_n > 230.0 and at.rig.pull is not None and at.rig.pull.reference_n == 230.0
+
+
+def test_a_rig_whose_limit_is_too_low_is_named_and_not_disarmed() -> None:
+    at = At()
+    at.rig.limit_n = at.rig.ceiling_n = 200.0
+    at.to_stringing()
+    at.status()
+    said = [line.text for line in at.said if "this rig, whose limit is 20.39 kgf" in line.text]
+    assert said and at.rig.asked == [] and at.rig.pull is None
+    at.act("tension", kind="main", newtons=170.0)
+    at.act("tension", kind="cross", newtons=170.0)
+    at.status()
+    assert at.rig.pull is not None and at.rig.pull.reference_n == 170.0

@@ -8,8 +8,9 @@ from dataclasses import replace
 import pytest
 from evenbed.head import planning
 from evenbed.job import marks
+from evenbed.job.ceiling import session_ceiling_of
 from evenbed.job.free import MOST, free_plan, learnt
-from evenbed.job.job import GAP_S, UNDER, session_ceiling_of
+from evenbed.job.job import GAP_S, UNDER
 from evenbed.job.marks import Mark, fold
 from evenbed.job.view import view
 from evenbed.racquet.file import parse
@@ -374,10 +375,9 @@ class AnyOrder(RuleBasedStateMachine):
             return
         self.b.pull(ended=ended, **({"draw_length_mm": 160.0} if long else {}))
         label = wanted.label.removeprefix("taking back ").removesuffix(", once more")
-        if ended == "let off" or (ended == "let down" and label != wanted.label and "back" in wanted.label):
+        if ended == ("let down" if "back" in wanted.label else "let off"):
             self.bed = [one for one in self.bed if one != label]
-        if ended == "let off" and "back" not in wanted.label:
-            self.bed.append(label)
+            self.bed += [label] * ("back" not in wanted.label)
 
     @rule()
     def begin_only(self) -> None:

@@ -208,3 +208,139 @@ def test_the_change_of_tension_is_told_in_words() -> None:
     b.to_stringing()
     assert "for the crosses." in b.act("tension", kind="cross", newtons=200.0)[0].text
     assert "for the mains." in b.act("tension", kind="main", newtons=200.0)[0].text
+
+
+# --- in the moment of the draw ---------------------------------------------------------------------------------------
+def record_of(b: Bench, label: str, **values: object) -> dict[str, object]:
+    return {**b.job.state.in_bed[-1].record, "label": label, **values}
+
+
+def test_a_tension_that_comes_in_the_moment_of_the_draw_does_not_count_for_it() -> None:
+    b = strung()
+    wanted = b.job.wanted
+    assert wanted is not None
+    b.act("tension", kind="main", newtons=150.0)  # the head is drawing, and this is not known here yet
+    on_head(b, "taking_up", "drawing", "holding")
+    b.hear({"kind": "record", "record": record_of(b, wanted.label, reference_n=wanted.reference_n)})
+    b.head("slack")
+    assert b.job.state.done[-1].pull.target_n == pytest.approx(wanted.reference_n)
+    b.act("take back")
+    assert b.job.wanted is not None and b.job.wanted.reference_n == pytest.approx(0.97 * wanted.reference_n)
+
+
+@pytest.mark.parametrize("way", ["again", "choose", "take back"])
+def test_what_the_head_has_drawn_is_in_the_bed_whatever_was_asked_for_meanwhile(way: str) -> None:
+    b = strung()
+    wanted = b.job.wanted
+    assert wanted is not None and wanted.label == "main 2 left"
+    b.act(way, **({"number": b.job.state.left[2].number} if way == "choose" else {}))
+    on_head(b, "taking_up", "drawing", "holding")
+    b.hear({"kind": "record", "record": record_of(b, wanted.label)})
+    b.head("slack")
+    assert [d.pull.label for d in b.job.state.in_bed][-1] == "main 2 left" and "main 2 right" in labels(b)
+    assert fold(b.plan, b.written).done == b.job.state.done
+    newest = b.job.state.newest
+    assert newest is not None and newest.pull.label == "main 2 left"
+
+
+def test_a_string_drawn_once_more_counts_although_it_was_given_up_meanwhile() -> None:
+    b = strung()
+    b.act("again")
+    wanted = b.job.wanted
+    assert wanted is not None
+    b.act("choose", number=b.job.state.left[2].number)
+    on_head(b, "taking_up", "drawing", "holding")
+    b.hear({"kind": "record", "record": record_of(b, wanted.label)})
+    assert labels(b)[-1] == "main 2 right" and b.job.state.done[-1].again and len(labels(b)) == 3
+
+
+# --- wherever it was killed ------------------------------------------------------------------------------------------
+def test_a_job_goes_on_from_every_one_of_its_marks() -> None:
+    b = strung(2)
+    b.act("again")
+    b.pull()
+    b.act("take back")
+    for _ in range(3):
+        b.head("taking_up")
+        b.record(ended="let down")
+        b.head("slack")
+    b.act("break")
+    b.tap()
+    b.act("broken")
+    while b.job.state.phase == marks.BROKEN:
+        b.tap()
+    b.tap()
+    b.string(13)
+    while not b.job.over:
+        b.tap()
+    for n in range(len(b.written)):
+        again = Bench(b.plan, b.written[:n])
+        again.head("slack")
+        for _ in range(60):
+            if again.job.over or again.job.wanted is not None:
+                break
+            again.tap()
+        assert again.job.over or again.job.wanted is not None, (n, b.written[:n][-2:])
+
+
+def test_marks_of_an_earlier_version_end_once_more_with_another_pull() -> None:
+    b = strung()
+    number = b.job.state.left[2].number
+    made = [*b.written, marks.Mark("again", {"number": 3}), marks.Mark("order", {"number": number})]
+    state = fold(b.plan, made)
+    assert state.again is None and state.newest is not None and state.newest.pull.label == "main 2 right"
+    assert state.next is not None and state.next.number == number
+
+
+def test_who_comes_back_from_a_break_answers_with_the_first_tap() -> None:
+    b = strung()
+    b.act("break")
+    again = resumed(b)
+    assert not again.job.state.paused
+    again.tap()  # the clamp holds
+    assert again.job.wanted is not None and again.job.wanted.label == "main 2 left"
+    b.act("take back")
+    assert b.job.wanted is not None and b.job.wanted.back and not b.job.state.paused
+
+
+def test_a_question_about_a_string_does_not_replace_one_that_waits() -> None:
+    b = strung(4)
+    wanted = b.job.wanted
+    assert wanted is not None
+    on_head(b, "taking_up", "drawing", "holding")
+    b.act("broken")
+    for _ in range(3):
+        b.act("go on")
+    assert b.job.state.question is not None and b.job.state.question.key == "broken"
+    b.hear({"kind": "record", "record": record_of(b, wanted.label, stiffness_n_mm=40.0)})
+    assert b.job.state.question.key == "broken" and labels(b)[-1] == wanted.label
+
+
+def test_while_a_string_is_on_the_head_a_tap_is_not_asked_for_by_the_list() -> None:
+    b = strung()
+    on_head(b, "taking_up", "drawing", "holding")
+    said = b.act("broken")
+    assert "hold the pedal to let it down" in said[0].text and said[1].text.endswith("Enter when done.")
+    assert b.head("slack")[0].text.endswith("Tap when done.")
+
+
+# --- another order ---------------------------------------------------------------------------------------------------
+def test_a_pull_that_is_taken_next_knows_its_clamps_and_its_reference_is_told() -> None:
+    b = strung(2)
+    same = b.job.state.left[0]
+    b.act("choose", number=same.number)
+    assert b.job.state.left[0].frees == same.frees != "" and b.job.state.left[0].clamps == same.clamps
+    said = b.act("choose", number=next(p.number for p in b.job.state.left if p.label == "cross 1"))
+    assert any("New reference" in line.text for line in said)
+    b.pull()
+    assert any("New reference" in line.text for line in b.said[-4:])
+
+
+def test_a_tension_is_refused_that_no_string_of_the_racquet_may_have() -> None:
+    b = strung(6)
+    if b.job.state.knot:
+        b.tap()
+    said = b.act("tension", kind="main", newtons=400.0)
+    assert said[0].kind == "remark" and "40.79 kgf (400 N)" in said[0].text
+    b.act("again")
+    assert b.job.ceiling.force_n < 300.0

@@ -16,7 +16,7 @@ from evenbed.control.process import STATUS_S
 from evenbed.control.status import status
 from evenbed.head import states as st
 from evenbed.head.types import Ask, Event, Pull
-from evenbed.job.job import session_ceiling_of
+from evenbed.job.ceiling import session_ceiling_of
 from evenbed.job.marks import Done
 from evenbed.job.planned import Plan
 from evenbed.link.session import LinkError

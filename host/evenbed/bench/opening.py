@@ -15,9 +15,8 @@ from evenbed.bench.pull import FreePull, ceiling_of
 from evenbed.bench.rigs import SimulatedRig
 from evenbed.control.port import ports
 from evenbed.job import marks
-from evenbed.job.ceiling import CeilingError
+from evenbed.job.ceiling import CeilingError, session_ceiling_of
 from evenbed.job.free import free_plan
-from evenbed.job.job import session_ceiling_of
 from evenbed.job.twin import Twin, TwinError
 from evenbed.racquet.file import SUFFIX, RacquetError, examples, parse
 from evenbed.record.jobs import Jobs
@@ -227,7 +226,7 @@ class _Opening:
         state = begun.job.state
         top = begun.job.ceiling
         plan = state.plan
-        made = ",".join(str(d.pull.number) for d in state.done)
+        made = ",".join(str(d.pull.number) for d in state.in_bed)
         string = _string(plan.racquet.pieces[0].family) if plan.free else ["--done", made]
         port, rig = self._rig(row.racquet, string)
         desk = self._desk(port, top.force_n, begun.job.unit)

@@ -88,6 +88,7 @@ class SimulatedRig:
     def follow(self, state: JobState) -> None:
         """Tell the hands where the job has left its plan: else they thread the plan's next string."""
         done = [d.pull.number for d in state.done]
+        last = state.last
         left = [p.number for p in state.left]
         if self._hands is None:
             self._hands = [p.number for p in state.plan.pulls if p.number not in done]
@@ -97,7 +98,9 @@ class SimulatedRig:
         hands[:0] = [n for n in left if n not in hands]
         kind = "back" if state.phase == TAKING_BACK else "again" if state.again else ""
         wanted = (kind, done[-1:] if kind == "back" else left[:1])
-        pending = self._told[0] and (self._told[1] == done[-1:]) == (self._told[0] == "back")
+        order, about = self._told
+        made = order == "again" and about == done[-1:] and last is not None and last.again
+        pending = (order == "again" and not made) or (order == "back" and about == done[-1:])
         if kind and wanted != self._told:
             self.tell(kind)
         elif not kind and left and (hands[0] != left[0] or pending):

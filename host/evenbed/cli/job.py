@@ -21,6 +21,7 @@ from evenbed.cli.words import sentence
 from evenbed.control.client import Control
 from evenbed.control.status import Status
 from evenbed.head.types import Ask
+from evenbed.job import marks
 from evenbed.job.job import ITEMS
 from evenbed.job.notebook import Line
 from evenbed.job.view import JobView, view
@@ -63,6 +64,7 @@ class Window:
         self._begun_s = clock()
         self._interrupts = 0
         self._leaving = False
+        self._trouble = ""  # what the records said when they could not be written
         self.exit_code: int | None = None
         if self.sounds.cannot_speak:
             self.view.tell("  This computer has no speech program (such as espeak-ng): lines are only shown.")
@@ -78,16 +80,27 @@ class Window:
                 for message in messages:
                     self._hear(message)
                 self._tell(lines)
+                self._trouble = self._trouble if self.session.unwritten else ""
                 for text in keys.lines():
                     self._typed(text)
                 self._check(keys)
             except KeyboardInterrupt:
                 self._interrupted()
             except StoreError as e:
-                self.view.tell(f"! {e} The head holds what it has; nothing more is planned. Hold the pedal to let down.")
-                self.control.plan(None)
-                self.exit_code = 1
+                self._unwritten(e)
+        if self.session.unwritten:
+            self.view.tell("! The last marks are not written: what was pulled last will be asked for when the job goes on.")
         return self.exit_code
+
+    def _unwritten(self, e: StoreError) -> None:
+        """Said once; the session tries again, unless another program has the job."""
+        if str(e) != self._trouble:
+            self._trouble = str(e)
+            what = "nothing more is planned until it is written" if e.passes else "nothing more is planned"
+            self.view.tell(f"! {e} The head holds what it has; {what}. Hold the pedal to let down.")
+        if not e.passes:
+            self.control.plan(None)
+            self.exit_code = 1
 
     def _check(self, keys: Keyboard) -> None:
         if self.control.ended:
@@ -223,13 +236,29 @@ def wrapped(text: str, mark: str) -> list[str]:
     return textwrap.wrap(text, columns(), initial_indent=mark, subsequent_indent=" " * len(mark)) or [""]
 
 
+def job_word(v: JobView) -> str:
+    """The one word of a job that waits for its stringer, "" if it waits for none."""
+    if v["phase"] in (marks.FINISHED, marks.GIVEN_UP):
+        return "done"
+    if v["question"] is not None and v["question"]["waits"]:
+        return "question"
+    if v["list"] is not None:
+        return "check"
+    if v["paused"]:
+        return "break"
+    return "tie off" if v["knot"] else ""
+
+
 def screen(s: Status, v: JobView, unit: str, typing: str) -> list[str]:
     """The lines of one moment, the word first."""
     width = columns()
     progress = f"{v['done']} of {v['total']} pulls" if v["total"] else f"{v['done']} pulls"
     out = lines(s, unit, progress)
     head = v["on_head"]
-    if head is not None and s["state"] in ("unarmed", "slack", "referencing"):
+    waits = job_word(v) if s["state"] in AT_REST else ""
+    if waits:
+        out[0] = f"  {waits.upper():<12} {'':<18} {progress}"
+    elif head is not None and s["state"] in ("unarmed", "slack", "referencing"):
         out[0] = f"  {s['word'].upper():<12} next: {head['label']}, {show_force(head['reference_n'], unit)}    {progress}"
     if head is not None:
         parts = [f"pulled at the {head['pulled_at']} ({head['hole']})"] if head["hole"] and v["total"] else []

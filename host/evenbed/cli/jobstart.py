@@ -149,7 +149,7 @@ def _simulated(begun: Begun, top_n: float, kept: Jobs, twin: Twin | None, manner
     pace = PACE[at.pace]
     state = begun.job.state
     try:
-        rig = JobRig(state.plan, at.seed, (at.habit,), state.done, pace, top_n)
+        rig = JobRig(state.plan, at.seed, (at.habit,), state.in_bed, pace, top_n)
     except ValueError as e:
         raise JobError(f"{e}") from None
     quick = {"real": "", "none": " Time runs as fast as it can."}.get(at.pace, f" Time runs {pace:g} times as fast.")

@@ -45,6 +45,8 @@ def typed(text: str, listed: bool = False) -> Typed:
     text = text.strip()
     if not text:
         return Typed("go on")
+    if text == "?":
+        return Typed("help")
     if listed and text[0].isdigit():
         return Typed("figure", {"text": text})
     first, _, rest = text.partition(" ")

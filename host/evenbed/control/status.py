@@ -22,6 +22,7 @@ class Status(TypedDict):
     zero: str
     reference_n: float | None
     ceiling_n: float
+    limit_n: float
     position_mm: float | None
     steady: bool
     loss_now_n: float | None
@@ -52,6 +53,7 @@ def status(now_s: float, head: Head) -> Status:
         zero=fresh.zero if fresh else "",
         reference_n=head.pull.reference_n if head.pull else None,
         ceiling_n=head.ceiling_n,
+        limit_n=head.rig.limit_n,
         position_mm=head.shot.x_mm if head.shot else None,
         steady=head.steady,
         loss_now_n=forecast.now_n if forecast else None,

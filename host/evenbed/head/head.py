@@ -18,7 +18,7 @@ from evenbed.head.pedal import PedalListener
 from evenbed.head.proof import ProofBook
 from evenbed.head.record import PullRecord
 from evenbed.head.reference import Referencing, ZeroWatch, at_home, shift_n
-from evenbed.head.running import RETURN_MM_S, PullRun
+from evenbed.head.running import RETURN_MM_S, TAKEN_BACK, PullRun
 from evenbed.head.steady import Forecast
 from evenbed.head.stops import stop_event, told
 from evenbed.head.tripped import Tripped
@@ -118,12 +118,12 @@ class Head:
     @property
     def word(self) -> str:
         """The word of the moment."""
-        return st.word(self.state, self.question, self.steady, self.pull is not None and self.pull.woven)
+        return st.word(self.state, self.question, self.steady, self.pull)
 
     # --- what may be asked ------------------------------------------------------------------------------------
     def plan(self, pull: Pull | None) -> None:
         """Set the next pull, or none. Raises ValueError if it does not fit under the session's ceiling or is no pull."""
-        planning.check(pull, self.ceiling_n, self.known)
+        planning.check(pull, self._lowest_n, self.known)
         self.pull = pull
 
     def set_ceiling(self, ceiling_n: float) -> None:
@@ -139,7 +139,7 @@ class Head:
             self.ceiling_n = ceiling_n
         else:
             self._ceiling_due_n = ceiling_n
-        if self.pull is not None and self.pull.reference_n > ceiling_n and self.state not in st.LOADED:
+        if self.state not in st.LOADED and not planning.fits(self.pull, ceiling_n):
             self.pull = None
 
     def lost(self, number: int, **values: float) -> Step:
@@ -233,9 +233,8 @@ class Head:
                 self._want("clear")
         if fresh and self.shot is not None:
             self._act(self.shot)
-        out = Step(self._commands, self._events)
-        self._events = []
-        return out
+        events, self._events = self._events, []
+        return Step(self._commands, events)
 
     def _begin(self, now_s: float) -> None:
         self._now = now_s
@@ -391,6 +390,8 @@ class Head:
             self._tell("hint", "Pre-stretching: wait for the reference, or hold the pedal to let the string down.")
         elif state == st.HOLDING and self.pedal.double:
             self._tell("hint", "That was a second press within a second: it does nothing. Tap once the clamp is set.")
+        elif state == st.HOLDING and self.run is not None and self.run.pull.back:
+            self._tell("hint", TAKEN_BACK)
         elif state == st.HOLDING:
             assert self.shot is not None and self.run is not None
             self.run.begin_proof(self._now, self.shot)

@@ -31,6 +31,15 @@ def check(pull: Pull | None, ceiling_n: float, known: Known | None) -> None:
         )
 
 
+def fits(pull: Pull | None, ceiling_n: float) -> bool:
+    """May it be planned under that ceiling?"""
+    try:
+        check(pull, ceiling_n, None)
+    except ValueError:
+        return False
+    return True
+
+
 def check_ceiling(ceiling_n: float, limit_n: float, present_n: float | None) -> None:
     """Raises ValueError for a ceiling that is none, above the rig's limit, or above the present one (None: unarmed)."""
     if not 0.0 < ceiling_n <= limit_n:

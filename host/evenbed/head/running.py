@@ -39,6 +39,10 @@ NOT_AT_REST = (
     "that keeps giving, a motor that loses steps or a slow board. Wait for the word 'clamp', or hold the pedal to let the "
     "string down."
 )
+SURER = 2.0  # times the rise of a first look: on a main it is all that is known of a strand pulled once more
+AGREES = 1.2  # told and seen stiffness: as far apart as looks scatter, what was told counts
+LOOK_S = 1.0  # between two first looks of a string that is pulled once more
+TAKEN_BACK = "This string is taken back: open its clamp, set it on the string before, then hold the pedal to let it down."
 MOVED_MM = 0.5  # by an episode: more than setting a clamp does
 ASTRAY_PERIODS = 0.4  # a delay found further from the one believed makes the draw's stiffness worth learning again
 RENEW_EVERY = 4  # readings, at the end of the way back
@@ -77,10 +81,11 @@ class PullRun:
         self._watch = DisturbanceWatch()
         self._proof: ClampProof | None = None
         self._look: Look | None = None
-        self._k_open: float | None = None
+        self._softest: float | None = None  # of the first looks, N/mm
         self._press_s = now_s
         self._now = now_s
         self._start_mm = shot.x_mm
+        self._looked_s, self._before_mm = now_s, shot.x_mm
         self._near_s = now_s  # when the draw was last far from its reference
         self._standing = 0  # readings at the end of the way back
         self._reached_mm = shot.x_mm
@@ -170,7 +175,7 @@ class PullRun:
         self._steady = SteadyDetector(self.pull.family, self.pull.reference_n, self._now)
         self._reached_mm = shot.x_mm
         self._over_until_s = self._now + self.pull.over_pull_s
-        self._off_s = self._calm_s = self._now
+        self._off_s = self._calm_s = self._looked_s = self._now
         record.reached_s = self._now - self._press_s
         record.stiffness_n_mm = self.pull.stiffness_n_mm or (k if learner.k_n_mm is not None else None)
         record.delay_s = delay.delay_s
@@ -185,6 +190,8 @@ class PullRun:
             holding.target_n = self.pull.reference_n
             self.happened.append("reached")
         go = holding.step(shot.t_s, shot.force_n, shot.x_mm, self.ceiling_n)
+        if state == st.HOLDING and self._look is None and not holding.alert and self._look_due:
+            self._look_from(shot, holding.k_n_mm)  # the old clamp may have been opened without a stir
         if self._look is not None:
             go = self._look_up(self._look, shot, go)
         if shot.x_mm - self._reached_mm > self.rig.hold_travel_mm - 0.5 and not self._told_end:
@@ -224,15 +231,45 @@ class PullRun:
         if state != st.HOLDING or not self.pull.woven:
             return
         if abs(ended.path_mm) > MOVED_MM:
-            self._k_open = None  # the strand lies differently now
-        rise_n = max(FIRST_LOOK * self.pull.reference_n, FIRST_LOOK_N)
-        self._look = Look(rise_n, rise_n / holding.k_n_mm, shot.x_mm, FIRST_AFTER)
+            self._softest = None  # the strand lies differently now
+        self._look_from(shot, holding.k_n_mm)
+
+    def _look_from(self, shot: Shot, k_n_mm: float) -> None:
+        share = FIRST_LOOK if self.pull.woven else SURER * FIRST_LOOK
+        rise_n = max(share * self.pull.reference_n, FIRST_LOOK_N)
+        self._look = Look(rise_n, rise_n / (self.pull.stiffness_n_mm or k_n_mm), shot.x_mm, FIRST_AFTER)
+        self._looked_s, self._before_mm = self._now, shot.x_mm
+
+    @property
+    def _look_due(self) -> bool:
+        """Is what was told of a strand pulled once more still to be looked at?"""
+        k, seen = self.pull.stiffness_n_mm, self._softest
+        if k is None or self._now - self._looked_s < LOOK_S:
+            return False
+        return seen is None or not seen / AGREES <= k <= seen * AGREES
 
     @property
     def _whole_n_mm(self) -> float:
-        """Stiffness of the whole strand, as drawn: of one pulled once more that is not what this pull began with."""
+        """Stiffness of the whole strand, as drawn: of one pulled once more that is not what this pull began with. What is
+        told of that one may be wrong: a clamp slipped in its first draw, or it was caught on something. The first looks
+        know better: what they see is the whole strand, but for what friction holds fast of a woven one."""
         assert self.holding is not None
-        return self.pull.stiffness_n_mm or self.holding.k_n_mm
+        k, seen = self.pull.stiffness_n_mm, self._softest
+        if k is None:
+            return self.holding.k_n_mm
+        if seen is None:
+            return k
+        least = seen / OPEN_MOST if self.pull.woven else seen
+        if k < least / (1.0 if self.pull.woven else AGREES):
+            return least
+        return min(k, seen) if k > AGREES * seen else k
+
+    @property
+    def _open_n_mm(self) -> float | None:
+        """Stiffness of an open woven strand at a look. A look stiffer than such a strand can be says that it stuck, and
+        nothing of it."""
+        seen = self._softest if self.pull.woven else None
+        return seen if seen is not None and seen <= OPEN_MOST * self._whole_n_mm else None
 
     def _seen(self) -> Seen:
         return Seen.of(self._aligner, self._delays.delay.delay_s, self.rig.period_s)
@@ -247,10 +284,10 @@ class PullRun:
                 self._look = None
         elif look.step(shot.t_s, shot.force_n, seen.mm, seen.unsure_mm) and look.clear:
             # What is in the way of a look, a clamp set before it too, makes it stiffer: the softest one counts.
-            # One that is stiffer than an open strand can be says that the strand stuck, and nothing of it.
-            k = look.k_n_mm or 0.0
-            if k <= OPEN_MOST * self._whole_n_mm:
-                self._k_open = min(k, self._k_open or math.inf)
+            self._softest = min(look.k_n_mm or math.inf, self._softest or math.inf)
+        if look.k_n_mm is not None and not self.pull.woven:
+            self._look = None
+            return go
         end = look.end_mm if look.k_n_mm is None else max(go.end_mm, look.end_mm)
         return Go(go.mode, go.speed_mm_s, end, go.ceiling_n)
 
@@ -265,16 +302,21 @@ class PullRun:
         if self.forecast is not None:
             record.creep_n_s = self.forecast.creep_n_s
             record.loss_now_n = self.forecast.now_n
+        x_mm = shot.x_mm
+        if self.pull.stiffness_n_mm and not self.pull.woven and abs(x_mm - self._before_mm) < MOVED_MM:
+            x_mm = self._before_mm  # where it stood before the last look: it may be on its way back
         self._look = None
+        if self.pull.stiffness_n_mm:
+            record.stiffness_n_mm = self._whole_n_mm
         self._proof = ClampProof(
             self.rig,
             holding.target_n,
             self._whole_n_mm,
-            self._k_open,
+            self._open_n_mm,
             self._delays.delay,
             self._proofs,
             self.pull.woven,
-            shot.x_mm,
+            x_mm,
         )
 
     def _prove(self, shot: Shot) -> Command:

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from transitions import Machine, MachineError
 
+from evenbed.head.types import Pull
+
 UNARMED = "unarmed"
 REFERENCING = "referencing"
 SLACK = "slack"
@@ -102,12 +104,14 @@ WORDS = {
 }
 
 
-def word(state: str, question: str, steady: bool, woven: bool) -> str:
+def word(state: str, question: str, steady: bool, pull: Pull | None) -> str:
     """The one word that leads the stringer in ``state``."""
+    if pull is not None and pull.back and state == HOLDING:
+        return "let down"
     if question and state in (HOLDING, PROVING_CLAMP):
         return "question"
     if state == HOLDING:
-        return "clamp" if steady else "straighten" if woven else "wait"
+        return "clamp" if steady else "straighten" if pull is not None and pull.woven else "wait"
     return WORDS.get(state, "wait")
 
 

@@ -75,7 +75,8 @@ class Known:
 class Pull:
     """What one pull is to be. ``family`` chooses the threshold of steady; ``over_pull`` > 0 is pre-stretch (0.1: 10 %
     above the reference, held ``over_pull_s``). ``stiffness_n_mm`` is what its string showed when it was drawn before, N/mm:
-    one pulled once more begins at its old clamp, and only the stub is drawn."""
+    one pulled once more begins at its old clamp, and only the stub is drawn. ``back``: it is taken back, its clamp is
+    opened and none is set; a tap proves nothing, and the pedal held lets it down."""
 
     reference_n: float
     family: str = "unknown"
@@ -86,6 +87,7 @@ class Pull:
     label: str = ""
     woven: bool = False
     stiffness_n_mm: float | None = None
+    back: bool = False
 
 
 class Ask(Enum):

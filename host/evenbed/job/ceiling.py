@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from evenbed.job.planned import Plan, PlannedPull
 from evenbed.racquet.sports import SPORTS as KNOWN_SPORTS
 from evenbed.units import N_PER_KGF, N_PER_LBF, show_force
 
@@ -114,6 +115,15 @@ def session_ceiling(
             "allow more."
         )
     return lowest
+
+
+def session_ceiling_of(plan: Plan, pulls: Sequence[PlannedPull]) -> Ceiling:
+    """The session's ceiling for these pulls. Raises CeilingError with what to do."""
+    r = plan.racquet
+    planned = [
+        Planned(p.reference_n, (1.0 + p.above) * (1.0 + p.over_pull) - 1.0, p.label, p.family) for p in pulls or plan.pulls
+    ]
+    return session_ceiling(planned, Frame(r.sport, r.most_n), unit=r.unit)
 
 
 def _fits(pull: Planned, frame: Frame, asked_n: float | None, unit: str) -> None:

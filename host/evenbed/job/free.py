@@ -63,9 +63,9 @@ def learnt(name: str, plan: Plan, done: Sequence[Done]) -> str:
     references, and lengths estimated from how stiff they were. Raises ValueError if there were too few pulls."""
     mains = [d for d in done if d.pull.name.kind == "main"]
     crosses = [d for d in done if d.pull.name.kind == "cross"]
-    if len(mains) < 4 or len(crosses) < 3:
+    if len(mains) < 4 or len(crosses) < 4:
         raise ValueError(
-            f"{len(mains)} mains and {len(crosses)} crosses are too few to learn a racquet from: 4 and 3 at least."
+            f"{len(mains)} mains and {len(crosses)} crosses are too few to learn a racquet from: 4 of each at least."
         )
     r = plan.racquet
     family = r.pieces[0].family

@@ -12,9 +12,9 @@ from typing import Any
 from evenbed.head.types import Pull
 from evenbed.job import lists, marks
 from evenbed.job.asked import Question, friction, unlike, whole_n_mm
-from evenbed.job.ceiling import Ceiling, Frame, Planned, session_ceiling
+from evenbed.job.ceiling import Ceiling, session_ceiling_of
 from evenbed.job.marks import Done, Mark
-from evenbed.job.notebook import Line, Notebook
+from evenbed.job.notebook import Line, Notebook, thinned
 from evenbed.job.order import order_remark
 from evenbed.job.planned import Plan, PlannedPull
 from evenbed.racquet.model import StringName
@@ -22,7 +22,6 @@ from evenbed.units import show_force
 
 GAP_S = 600.0  # after so long without a pull the last clamped string deserves a new one: common practice, no source
 UNDER = 0.97  # of the reference: so far a string is drawn to take its clamp off
-TRACE_POINTS = 240
 ITEMS = {
     marks.INTAKE: lists.INTAKE,
     marks.CLOSING: lists.CLOSING,
@@ -32,16 +31,8 @@ ITEMS = {
 AFTER = {marks.INTAKE: marks.STRINGING, marks.CLOSING: marks.FINISHED, marks.GIVING_UP: marks.GIVEN_UP}
 BETWEEN = ("unarmed", "slack", "referencing", "tripped", "booted_loaded")  # states of the head between two pulls
 LATER = ("choose", "tension", "break", "finish")  # what is asked with a string on the head is done once it is off
+ENDS_BREAK = ("again", "take back", "string on", "choose", "give up", "broken", "finish")
 GO_ON, AGAIN, TAKE_BACK, GIVE_UP = "go on", "again", "take back", "give up"
-
-
-def session_ceiling_of(plan: Plan, pulls: Sequence[PlannedPull]) -> Ceiling:
-    """The session's ceiling for these pulls. Raises CeilingError with what to do."""
-    r = plan.racquet
-    planned = [
-        Planned(p.reference_n, (1.0 + p.above) * (1.0 + p.over_pull) - 1.0, p.label, p.family) for p in pulls or plan.pulls
-    ]
-    return session_ceiling(planned, Frame(r.sport, r.most_n), unit=r.unit)
 
 
 class Job(Notebook):
@@ -70,7 +61,7 @@ class Job(Notebook):
         s = self.state
         if s.phase == marks.TAKING_BACK and s.last is not None:
             p = s.last.pull
-            return Pull(UNDER * p.target_n, p.family, label=_back(p), woven=p.woven)
+            return Pull(UNDER * p.target_n, p.family, label=_back(p), woven=p.woven, back=True)
         waits = s.question is not None and s.question.waits
         if s.phase != marks.STRINGING or s.next is None or s.paused or s.knot or waits:
             return None
@@ -150,6 +141,8 @@ class Job(Notebook):
                 s.of[name] = marks.HELD  # seen, not written: it is over with the pull
         elif says in ("tripped", "frozen"):
             self._press_s = None
+        if says in BETWEEN and was not in BETWEEN and s.phase == marks.BROKEN:
+            self._list_line()  # now a tap is an answer again
         if says in BETWEEN and self._later:
             later, self._later = self._later, []
             for action, values in later:
@@ -162,10 +155,12 @@ class Job(Notebook):
         if s.last is not None and record["label"] == _back(s.last.pull):
             if ended == "let down" and record["reached_s"] is not None:
                 self._taken_back(s.last)
+            elif ended == "let off":
+                self._say(f"{s.last.pull.label} was clamped again: it is not taken back.")
             return
-        p = s.next
-        # One that was on the head when a string broke, or another was said to, is in the bed all the same.
-        if p is None or s.phase not in (marks.STRINGING, marks.BROKEN) or record["label"] != self._label(p):
+        # One that was on the head when a string broke, or another was asked for, is in the bed all the same.
+        p = self._made(record["label"]) if s.phase in (marks.STRINGING, marks.BROKEN, marks.TAKING_BACK) else None
+        if p is None:
             return
         if ended == "let down":
             self._mark("let down", number=p.number)
@@ -176,6 +171,18 @@ class Job(Notebook):
         else:
             self._pulled(now_s, p, record)
 
+    def _made(self, label: str) -> PlannedPull | None:
+        """The pull that the head calls so, None if there is none. What was asked for in the moment of the draw may have put
+        another one in its place."""
+        s = self.state
+        for p in s.left:
+            if label == self._label(p) or (label == p.label and not self._again_is(p)):
+                return p
+        again = next((d.pull for d in s.done[-1:] if label == f"{d.pull.label}, once more"), None)
+        if again is not None:
+            self._mark("again", number=again.number)
+        return again
+
     def _pulled(self, now_s: float, p: PlannedPull, record: dict[str, Any]) -> None:
         s = self.state
         made = Done(p, record, None, self._again_is(p), "").measured
@@ -184,10 +191,10 @@ class Job(Notebook):
         self._mark(
             "pulled",
             number=p.number,
-            label=self._label(p),
+            label=record["label"],
             record=record,
             friction=rubs,
-            trace=_thinned(self._trace),
+            trace=thinned(self._trace),
             wall_s=round(now_s, 3),
         )
         self._last_s, self._gap_told = now_s, False
@@ -195,7 +202,8 @@ class Job(Notebook):
         if slipped:
             self._remark(f"{p.label}: its clamp was not proved ({record['proof']}).")
         question = unlike(made, before)
-        if question is not None and s.phase == marks.STRINGING:
+        waits = s.question is not None and s.question.waits
+        if question is not None and s.phase == marks.STRINGING and not waits:
             self._ask(question, p.number)
         self._next_line()
 
@@ -237,6 +245,8 @@ class Job(Notebook):
             self._later.append((action, values))
             self._say("Noted: as soon as this string is off the head.")
         else:
+            if self.state.paused and action in ENDS_BREAK and self.head_state in BETWEEN:
+                self._mark("resumed")
             do(now_s, **values)
 
     def _go_on(self, now_s: float) -> None:
@@ -260,7 +270,8 @@ class Job(Notebook):
         if not self._between():
             return
         if s.phase != marks.STRINGING or s.newest is None:
-            self._say("There is no clamped string to pull once more.")
+            listed = s.phase in ITEMS and s.newest is not None
+            self._say("Finish the list first." if listed else "There is no clamped string to pull once more.")
             return
         if s.question is not None:
             self._mark("answered", key=s.question.key, answer=AGAIN, number=None)
@@ -275,7 +286,8 @@ class Job(Notebook):
         if not self._between():
             return
         if s.newest is None or s.phase not in (marks.STRINGING, marks.CLOSING):
-            self._say("There is no clamped string to take back.")
+            listed = s.phase in ITEMS and s.newest is not None
+            self._say("Finish the list first." if listed else "There is no clamped string to take back.")
             return
         if s.question is not None:
             self._mark("answered", key=s.question.key, answer=TAKE_BACK, number=None)
@@ -325,8 +337,7 @@ class Job(Notebook):
         values: dict[str, Any] = {f"{kind}_n": newtons}
         if name is not None:
             values = {"own": (name.kind, name.number, name.side), "newtons": newtons}
-        trial = marks.fold(s.plan, ())
-        trial.left = list(s.left)
+        trial = marks.begin(s.plan)  # every string: any may be pulled once more, or taken back and pulled again
         marks.apply(trial, Mark("tension", values))
         try:
             session_ceiling_of(trial.plan, trial.left)
@@ -378,6 +389,8 @@ class Job(Notebook):
     def _broken(self, now_s: float) -> None:
         if self.state.phase in (marks.STRINGING, marks.TAKING_BACK, marks.CLOSING):
             self._to(marks.BROKEN)
+            if self.head_state not in BETWEEN:
+                self._remark(lists.ON_HEAD)
             self._list_line()
 
     def _between(self) -> bool:
@@ -395,7 +408,12 @@ class Job(Notebook):
         self._mark("checked", phase=phase, item=items[s.item].key, fine=fine, text=text)
         if s.item < len(items):
             self._list_line()
-            return
+        else:
+            self._listed(phase)
+
+    def _listed(self, phase: str) -> None:
+        """A list is at its end."""
+        s = self.state
         if phase == marks.BROKEN:
             self._to(marks.STRINGING)
             once_more = ((AGAIN, "pull the last one once more"),) if s.newest is not None else ()
@@ -412,6 +430,8 @@ class Job(Notebook):
         items = ITEMS[self.state.phase]
         item = items[self.state.item]
         how = f"Type {item.asks}, and Enter; or tap." if item.asks else "Tap when done."
+        if self.head_state not in BETWEEN:
+            how = "Enter when done."
         self._say(f"{self.state.phase.capitalize()} {self.state.item + 1} of {len(items)}: {item.text} {how}")
 
     def _next_line(self) -> None:
@@ -442,10 +462,17 @@ class Job(Notebook):
     def _resume(self) -> None:
         s = self.state
         if s.phase in ITEMS:
-            self._list_line()
+            if s.item < len(ITEMS[s.phase]):
+                self._list_line()
+            else:
+                self._listed(s.phase)
             return
-        if s.phase == marks.TAKING_BACK:
+        if s.phase == marks.TAKING_BACK and s.last is not None:
             self._back_line()
+        elif s.phase == marks.TAKING_BACK:
+            self._to(marks.STRINGING)
+        if s.paused:
+            self._mark("resumed")
         if s.phase != marks.STRINGING:
             return
         if s.drawing is not None and s.next is not None:
@@ -468,11 +495,3 @@ class Job(Notebook):
 
 def _back(p: PlannedPull) -> str:
     return f"taking back {p.label}"
-
-
-def _thinned(trace: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
-    """At most so many points that a picture needs; the first and the last stay."""
-    if len(trace) <= TRACE_POINTS:
-        return list(trace)
-    step = (len(trace) - 1) / (TRACE_POINTS - 1)
-    return [trace[round(i * step)] for i in range(TRACE_POINTS)]

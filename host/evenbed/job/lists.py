@@ -83,6 +83,11 @@ BROKEN: tuple[Item, ...] = (
     ),
 )
 
+ON_HEAD = (
+    "A string is on the head: hold the pedal to let it down. Until it is off a tap is the head's, as ever; Enter goes on "
+    "in this list."
+)
+
 KNOT = (
     "Tie off, {knot}: string clamped at the frame, thread, knot, take the slack out by hand, then free the clamp, then "
     "trim. Tap when it is tied."

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from evenbed.job.asked import Measured, Question
-from evenbed.job.plan import after
+from evenbed.job.plan import after, as_next
 from evenbed.job.planned import Plan, PlannedPull
 from evenbed.racquet.model import StringName
 
@@ -21,6 +21,7 @@ NOT_YET, DRAWN, HELD, CLAMPED, TIED, QUESTIONED = "not yet", "drawn", "held", "c
 # Where a job is.
 INTAKE, STRINGING, CLOSING, FINISHED = "intake", "stringing", "closing", "finished"
 TAKING_BACK, GIVING_UP, GIVEN_UP, BROKEN = "taking back", "giving up", "given up", "broken string"
+SAME_N = 0.01
 LISTS = (INTAKE, CLOSING, GIVING_UP, BROKEN)
 
 # Kinds of marks and the values they carry.
@@ -118,6 +119,11 @@ class JobState:
         return self.done[-1] if self.done else None
 
     @property
+    def in_bed(self) -> list[Done]:
+        """All strings that are in the bed, in the order in which they were clamped."""
+        return [*self.done, *([self.again] if self.again is not None else [])]
+
+    @property
     def newest(self) -> Done | None:
         """The string in the bed that was clamped last."""
         return self.again or self.last
@@ -162,6 +168,13 @@ def _pulled(s: JobState, m: Mark) -> None:
     number = int(m.values["number"])
     pull = next(p for p in s.left if p.number == number)
     s.left.remove(pull)
+    pull = _as_made(pull, m.values["record"].get("reference_n"))
+    if s.drawing not in (None, number):  # another was drawn than was thought
+        for p in s.left:
+            if p.number == s.drawing:
+                s.of.update(dict.fromkeys((p.name, *p.also), NOT_YET))
+    if s.again is not None and s.again.pull.number != number:
+        _kept(s, m)
     again = s.again is not None and s.again.pull.number == number
     s.done.append(Done(pull, dict(m.values["record"]), m.values.get("friction"), again, m.at))
     s.again, s.drawing = None if again else s.again, None
@@ -170,6 +183,13 @@ def _pulled(s: JobState, m: Mark) -> None:
         s.left = after(s.plan, [d.pull.name for d in s.done], s.done[-1].pull.reference_n)
     for name in (pull.name, *pull.also):
         s.of[name] = CLAMPED
+
+
+def _as_made(pull: PlannedPull, target_n: float | None) -> PlannedPull:
+    """The pull with the force that the head held: that of a change that came in the moment of the draw does not count."""
+    if target_n is None or abs(target_n - pull.target_n) < SAME_N:
+        return pull
+    return replace(pull, reference_n=target_n / (1.0 + pull.above))
 
 
 def _let_down(s: JobState, m: Mark) -> None:
@@ -235,14 +255,16 @@ def _refer(s: JobState) -> None:
 
 def _order(s: JobState, m: Mark) -> None:
     number = int(m.values["number"])
+    if s.again is not None and s.again.pull.number != number:  # a job of version 0.1.0 does not say so
+        _kept(s, m)
     chosen = next(p for p in s.left if p.number == number)
     if s.plan.free:  # from here on strings of this kind
         s.left.sort(key=lambda p: (p.name.kind != chosen.name.kind, p.number))
-        return
-    s.left.remove(chosen)
-    # What the plan said of its clamps belonged to another moment.
-    s.left.insert(0, replace(chosen, frees="", clamps="at the frame", says=()))
-    s.own_order = True
+    else:
+        s.left.remove(chosen)
+        s.left.insert(0, as_next(s.plan, [d.pull.name for d in s.done], chosen))
+        s.own_order = True
+    _refer(s)
 
 
 def _again(s: JobState, m: Mark) -> None:
@@ -280,6 +302,8 @@ def _put_back(s: JobState, number: int) -> Done:
 
 
 def _phase(s: JobState, m: Mark) -> None:
+    if m.values["phase"] in (TAKING_BACK, CLOSING, GIVING_UP):  # as above
+        _kept(s, m)
     s.phase = m.values["phase"]
     s.item = 0
     s.question = None

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from evenbed.job import marks
 from evenbed.job.asked import Question
 from evenbed.job.marks import JobState, Mark
+
+TRACE_POINTS = 240
 
 
 @dataclass(frozen=True)
@@ -66,3 +69,11 @@ class Notebook:
 
     def _remark(self, text: str) -> None:
         self._lines.append(Line("remark", text))
+
+
+def thinned(trace: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """At most so many points that a picture needs; the first and the last stay."""
+    if len(trace) <= TRACE_POINTS:
+        return list(trace)
+    step = (len(trace) - 1) / (TRACE_POINTS - 1)
+    return [trace[round(i * step)] for i in range(TRACE_POINTS)]

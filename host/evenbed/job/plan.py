@@ -45,12 +45,12 @@ def in_order(plan: Plan, labels: Sequence[str]) -> Plan | None:
     """Return the plan with its pulls in the order of ``labels``, as an earlier version planned them; None if that order
     makes other pulls."""
     names = {p.label: p.name for p in plan.pulls}
-    if not set(labels) <= set(names):
+    if set(labels) != set(names) or len(labels) != len(names):
         return None
     racquet, equipment = plan.racquet, plan.equipment
     draws = plan_order.made(racquet, equipment, [names[label] for label in labels])
     pulls = _planned(racquet, draws, 1, Clamps(racquet, equipment), None, plan.weave_ahead_to)
-    if tuple(p.label for p in pulls) != tuple(labels) or len(pulls) != len(plan.pulls):
+    if tuple(p.label for p in pulls) != tuple(labels):
         return None
     pulls = _said(racquet, pulls, None, plan.weave_ahead_to)
     return replace(plan, pulls=tuple(pulls), loads=load.after_pulls(racquet, pulls))
@@ -72,6 +72,17 @@ def after(plan: Plan, done: Sequence[StringName], last_n: float | None = None) -
     if pulls and remark:
         pulls[0] = replace(pulls[0], says=(remark, *pulls[0].says))
     return pulls
+
+
+def as_next(plan: Plan, done: Sequence[StringName], chosen: PlannedPull) -> PlannedPull:
+    """Return the pull as it is when it comes next, after ``done``: its clamps, knots and remarks of that moment."""
+    racquet, equipment = plan.racquet, plan.equipment
+    *before, draw = plan_order.made(racquet, equipment, [*done, chosen.name])
+    clamps = Clamps(racquet, equipment)
+    for earlier in before:
+        clamps.take(earlier)
+    pull = _pull(racquet, draw, chosen.number, clamps, None, plan.weave_ahead_to)
+    return pull if pull.label == chosen.label else replace(chosen, frees="", clamps="at the frame", says=())
 
 
 def _pulls(

@@ -130,6 +130,18 @@ class Twin:
         if why:
             raise TwinError(f"These two cannot be twins: {why}")
 
+    def asked_otherwise(self, plan: Plan, unit: str) -> str:
+        """Which strings the earlier job was asked for at another reference than this plan has; "" if none."""
+        off: list[str] = []
+        for name in plan.racquet.names():
+            first, n = find(self.earlier, name), plan.racquet.reference_n(name)
+            if first is not None and abs(first.pull.reference_n - n) > FORCE_N:
+                off.append(f"{name} {show_force(first.pull.reference_n, unit)}, here {show_force(n, unit)}")
+        if not off:
+            return ""
+        more = f"; {len(off) - NAMED} more" if len(off) > NAMED else ""
+        return f"The first was drawn to other references: {'; '.join(off[:NAMED])}{more}. 'tension' follows it."
+
     def judge(self, job: Job) -> str:
         """What to say of the pull just made; "" if the earlier job has none of this string."""
         now = job.state.last

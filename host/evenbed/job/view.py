@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, TypedDict
 
 from evenbed.job import lists, marks
@@ -93,10 +94,11 @@ def view(job: Job) -> JobView:
 
 def _on_head(job: Job, p: PlannedPull | None) -> OnHead | None:
     wanted = job.wanted
-    if p is None or wanted is None:
-        if wanted is None:
-            return None
-        p = job.state.done[-1].pull
+    if p is None and wanted is not None and job.state.last is not None:  # it is taken back
+        last = job.state.last.pull
+        p = replace(last, sets="", frees=last.clamps, clamps="", opens="", says=())
+    if p is None:
+        return None
     return OnHead(
         number=p.number,
         label=wanted.label if wanted is not None else p.label,
@@ -126,8 +128,7 @@ def _list(s: JobState) -> dict[str, Any] | None:
 
 
 def _strings(s: JobState) -> list[dict[str, Any]]:
-    in_bed = [*s.done, *([s.again] if s.again is not None else [])]
-    force = {name: d.record.get("force_at_clamp_n") for d in in_bed for name in (d.pull.name, *d.pull.also)}
+    force = {name: d.record.get("force_at_clamp_n") for d in s.in_bed for name in (d.pull.name, *d.pull.also)}
     racquet = s.plan.racquet
     return [
         {

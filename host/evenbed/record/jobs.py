@@ -9,7 +9,7 @@ from importlib.metadata import version
 from typing import Any
 
 from evenbed.job.marks import FINISHED, GIVEN_UP, Mark
-from evenbed.record.store import Store, StoreError, now_text
+from evenbed.record.store import Store, StoreError, TakenError, now_text
 
 
 @dataclass(frozen=True)
@@ -65,7 +65,7 @@ class Jobs:
             self._store.write("INSERT INTO job_mark VALUES (?, ?, ?, ?, ?)", job, n, at, mark.kind, json.dumps(mark.values))
         except StoreError as e:
             if "UNIQUE" in str(e):
-                raise StoreError(f"Job {job} goes on in another program: one of the two has to be closed.") from None
+                raise TakenError(f"Job {job} goes on in another program: one of the two has to be closed.") from None
             raise
         return at
 

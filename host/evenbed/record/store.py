@@ -70,7 +70,15 @@ VERSION = len(MIGRATIONS)
 
 
 class StoreError(Exception):
-    """The records cannot be read or written; the text says why and what to do."""
+    """The records cannot be read or written; the text says why and what to do. ``passes``: trying again may help."""
+
+    passes = True
+
+
+class TakenError(StoreError):
+    """Another program writes what is ours to write."""
+
+    passes = False
 
 
 @dataclass(frozen=True)

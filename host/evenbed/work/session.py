@@ -11,6 +11,7 @@ from evenbed.control.client import Control
 from evenbed.head import planning
 from evenbed.head.types import Ask, Pull
 from evenbed.job import marks
+from evenbed.job.ceiling import CeilingError
 from evenbed.job.job import Job
 from evenbed.job.marks import Mark
 from evenbed.job.notebook import Line
@@ -51,9 +52,10 @@ class JobSession:
         self._failed_s: float | None = None
         self._planned: Pull | None = None
         self._head_n: float | None = None  # the ceiling at the head, as its status says
-        self._asked: tuple[float, str] | None = None  # the ceiling that was asked for, and the state of the head then
+        self._limit_n = float("inf")  # the rig's own, as its status says
+        self._asked_n: float | None = None  # the ceiling that was asked for in this state of the head
         self._state = ""  # of the head, as its status says
-        self._too_low: Pull | None = None
+        self._told: Pull | None = None  # a pull that does not fit, and that was said
 
     @property
     def unwritten(self) -> bool:
@@ -63,6 +65,9 @@ class JobSession:
     def start(self) -> list[Line]:
         """Begin or go on; returns what there is to say."""
         self._control.plan(None)
+        state = self.job.state
+        if self._twin is not None and (otherwise := self._twin.asked_otherwise(state.plan, self.job.unit)):
+            self._remark(otherwise)
         return self._carry_out()
 
     def hear(self, messages: list[dict[str, Any]]) -> list[Line]:
@@ -70,15 +75,22 @@ class JobSession:
         for message in messages:
             kind = message["kind"]
             if kind == "status":
-                self._head_n, self._state = message["ceiling_n"], message["state"]
+                self._status(message)
             elif kind == "refused":
-                self._lines.append(Line("remark", message["says"]))
+                self._remark(message["says"])
             elif kind == "event" and message["name"] == "connected":
-                self._planned = self._asked = None  # a board that was changed begins with nothing
+                self._planned = self._asked_n = None  # a board that was changed begins with nothing
             self.job.hear(self._clock(), message)
         if self._failed_s is not None and self._clock() - self._failed_s < AGAIN_S:
             return []
         return self._carry_out()
+
+    def _status(self, message: dict[str, Any]) -> None:
+        if message["state"] != self._state:
+            self._state = message["state"]
+            # What was refused then is asked for once more, and what keeps a pull from being made is said once more.
+            self._asked_n = self._told = None
+        self._head_n, self._limit_n = message["ceiling_n"], message["limit_n"]
 
     def act(self, action: str, **values: Any) -> list[Line]:
         """Do what the stringer says (see ``Job.act``); returns what there is to say."""
@@ -97,7 +109,7 @@ class JobSession:
             raise
         if self._failed_s is not None:
             self._failed_s = None
-            self._lines.append(Line("remark", "The records are written again, nothing is missing."))
+            self._remark("The records are written again, nothing is missing.")
         self._follow_ceiling()
         self._plan(self._fitting(self.job.wanted))
         out, self._lines = self._lines, []
@@ -122,34 +134,45 @@ class JobSession:
             self._control.plan(pull)
 
     # --- the ceiling -----------------------------------------------------------------------------------------
+    @property
+    def _wished_n(self) -> float | None:
+        """The ceiling for what is left, at most the rig's own limit. None if it has none: that was said with its cause."""
+        try:
+            return min(self.job.ceiling.force_n, self._limit_n)
+        except CeilingError:
+            return None
+
     def _follow_ceiling(self) -> None:
         """The ceiling follows what is left to pull: lowered at will, raised while the head is not armed. What the head's
         status says of it counts, not what was asked for."""
-        n = self.job.ceiling.force_n
-        if self._head_n is None or abs(n - self._head_n) < SAME_N or self._asked == (n, self._state):
+        n = self._wished_n
+        if n is None or self._head_n is None or abs(n - self._head_n) < SAME_N or self._asked_n == n:
             return
         if self._state == "unarmed" or (n < self._head_n and self._state in ("slack", "referencing")):
-            self._asked = (n, self._state)
+            self._asked_n = n
             self._control.set_ceiling(n)
 
     def _fitting(self, wanted: Pull | None) -> Pull | None:
         """The pull, if the ceiling at the head allows it; else none until it does, for which the head must be disarmed."""
         if wanted is None or self._head_n is None:
             return None
-        try:
-            planning.check(wanted, self._head_n, None)
-        except ValueError:
-            pass
-        else:
+        if planning.fits(wanted, self._head_n):
             return wanted
-        if self._state == "slack" and wanted != self._too_low:
-            self._too_low = wanted
-            unit = self.job.unit
-            text = (
-                f"{wanted.label} asks for {show_force(wanted.reference_n, unit)}, near or above the ceiling of "
-                f"{show_force(self._head_n, unit)}, which is raised only unarmed. The head disarms: hold the pedal for two "
-                "seconds to arm it again."
+        if self._state not in ("slack", "unarmed") or wanted == self._told:
+            return None
+        self._told = wanted
+        unit, n = self.job.unit, self._wished_n
+        asks = f"{wanted.label} asks for {show_force(wanted.reference_n, unit)}"
+        if n is None or not planning.fits(wanted, n):
+            top = "the frame" if n is None or n < self._limit_n else f"this rig, whose limit is {show_force(n, unit)}"
+            self._remark(f"{asks}: too much for {top}. Lower the tension ('tension …'), or give the racquet up.")
+        elif self._state == "slack":
+            self._remark(
+                f"{asks}, near or above the ceiling of {show_force(self._head_n, unit)}, which is raised only unarmed. The "
+                "head disarms: hold the pedal for two seconds to arm it again."
             )
-            self._lines.append(Line("remark", text))
             self._control.ask(Ask.DISARM)
         return None
+
+    def _remark(self, text: str) -> None:
+        self._lines.append(Line("remark", text))

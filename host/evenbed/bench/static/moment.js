@@ -1,12 +1,12 @@
 // The word of the moment: which, whose turn it is, and the one line under it. Decides only; `paintMoment` shows it.
 import { $, attr, show, text } from "./dom.js";
 import { drawGlyph } from "./glyphs.js";
-import { atRest, holds, now, simulated, unit, working } from "./state.js";
+import { atRest, holds, mayControl, now, simulated, unit, working } from "./state.js";
 import { T, fill } from "./texts.en.js";
 import { force } from "./units.js";
 import { alive } from "./wire.js";
 
-const YOURS = ["arm", "draw", "straighten", "clamp", "question", "stopped", "stop", "loaded", "check", "tie off", "break"];
+const YOURS = ["arm", "draw", "straighten", "clamp", "let down", "question", "stopped", "stop", "loaded", "check", "tie off", "break"];
 
 const pedal = () => (simulated() ? T.pedal.simulated : T.pedal.real);
 
@@ -41,7 +41,8 @@ function headSays(s, job) {
     if (s.reference_n !== null && head && head.hole) line += ` ${T.say.tailAt}`;
   } else if (s.question) line = T.say[s.question] ?? "";
   else if (s.state === "holding") {
-    if (s.word === "clamp") line = values.clamps ? T.say.clamp : T.say.clampPlain;
+    if (s.word === "let down") line = values.frees ? T.say.back : T.say.backPlain;
+    else if (s.word === "clamp") line = values.clamps ? T.say.clamp : T.say.clampPlain;
     else if (s.word === "straighten") line = values.frees ? T.say.straightenOpen : T.say.straighten;
     else line = values.frees ? T.say.holdOpen : T.say.hold;
   }
@@ -55,6 +56,9 @@ export function decide() {
   const asked = jobWord(now.job);
   if (asked !== null && s.state !== "booted_loaded") {
     return { word: asked[0], say: asked[1], yours: YOURS.includes(asked[0]), job: true };
+  }
+  if (simulated() && mayControl() && !holds() && YOURS.includes(s.word)) {
+    return { word: s.word, say: fill(T.say.takeFirst, { pedal: pedal() }), yours: false };
   }
   const word = s.state === "slack" && s.reference_n === null ? "wait" : s.word;
   return { word, say: headSays(s, now.job), yours: YOURS.includes(word) };
