@@ -115,8 +115,9 @@ def _run(at: Where, begin: Callable[[Jobs, Rig, Twin | None], Begun], twin_of: i
             state = begun.job.state
             top = begun.job.ceiling
             unit = begun.job.unit
+            count = "pull after pull" if state.plan.free else f"{len(state.left)} pulls to make"
             print(
-                f"Job {begun.number}: {state.plan.racquet.name}, {len(state.left)} pulls to make. Ceiling "
+                f"Job {begun.number}: {state.plan.racquet.name}, {count}. Ceiling "
                 f"{show_force(top.force_n, unit)} ({top.why}). 'help' and Enter say what can be typed."
             )
             manner = Manner(unit, at.sounds, at.speak)

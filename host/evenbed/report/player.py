@@ -142,7 +142,11 @@ def _label(kept: Kept, unit: str) -> str:
         asked = usual_n(figures)
         if asked is not None:
             piece = r.pieces[r.piece_of(figures[0].name)]
-            refs.append(f"{sign} {words.force(asked, unit)} · {words.string(piece)}")
+            least, most = (pick(reference_n(f) for f in figures) for pick in (min, max))
+            span = words.force(asked, unit)
+            if most - least > SHOWN * asked:
+                span = f"{words.force(least, unit)} to {words.force(most, unit)}"
+            refs.append(f"{sign} {span} · {words.string(piece)}")
     lines += refs
     taken = tones(kept)
     if taken:
