@@ -216,4 +216,4 @@ class PedalledHands(RacquetHands):
 
     def _lower(self, t: float) -> None:
         self._note(t, "the clamp is open: hold the pedal to let the string down")
-        self._doing, self._lowest_n = "letting_off", 0.0
+        self._doing, self._held_n = "letting_off", 0.0  # no clamp is set, and none is asked about

@@ -172,6 +172,18 @@ def test_what_cannot_be_is_said(request_: SimrigRequest, why: str) -> None:
         Cast.of(request_, rig, plan, FaultPlayer(rig, []))
 
 
+def test_hands_that_take_a_string_back_leave_its_clamp_open() -> None:
+    at = Pedalled(SimrigRequest(hands="pedal", racquet=DEMO, seed=3))
+    at.arm()
+    at.draw()
+    at.cast.do("back")
+    at.wait(2.0)
+    at.cast.do("t")
+    at.until(lambda: at.said[-1].startswith("the clamp is open: hold the pedal"))
+    at.wait(8.0)
+    assert at.state == "holding" and at.said[-1].startswith("the clamp is open")
+
+
 def test_a_rig_ends_with_whoever_reads_it() -> None:
     command = [sys.executable, "-m", "evenbed.cli.main", "simrig"]
     pipe = subprocess.PIPE
