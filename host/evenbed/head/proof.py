@@ -296,7 +296,12 @@ class ClampProof:
             self.verdict = "open"
         self.learnt &= self._draw_sure or self._woven
         # What hands or a motor made of an unclear look bounds nothing; the whole strand is the softest there is.
-        self._slope.begin(self._look.force_n, k if self._look.clear else max(k, self._k_draw), self.ratio)
+        if self._look.clear:
+            self._slope.begin(self._look.force_n, k, k / math.sqrt(max(1.0, self.ratio)))
+        else:
+            # Nor does an easing by which the whole strand comes back show a clamp that holds.
+            least = LEAST_CLOSED * self._k_draw if self._draw_sure else self._k_draw
+            self._slope.begin(self._look.force_n, max(k, self._k_draw), least)
         self._top_mm = self._look.end_mm
 
     def _evidence(self, k_n_mm: float) -> float:
@@ -352,11 +357,12 @@ class SlopeWatch:
         self._speeds: deque[float] = deque(maxlen=EVEN_READINGS)
         self.even = False  # has the easing gone evenly for long enough to see a slope?
 
-    def begin(self, start_n: float, k_look_n_mm: float, ratio: float) -> None:
-        """The look is done: easing begins at ``start_n`` with this stiffness, ``ratio`` times the draw's."""
+    def begin(self, start_n: float, k_n_mm: float, least_n_mm: float) -> None:
+        """The look is done: easing begins at ``start_n`` with this stiffness. Once it is even, ``least_n_mm`` is the least
+        that a closed clamp may show."""
         self._start_n = start_n
-        self._slope = k_look_n_mm
-        self._least = k_look_n_mm / math.sqrt(max(1.0, ratio))
+        self._slope = k_n_mm
+        self._least = least_n_mm
 
     def eased_n(self, force_n: float) -> float:
         """Force gone so far."""
