@@ -172,8 +172,8 @@ def _let_off(p: Played, v: Verdict) -> None:
         if back > BACK_OFF_MM and after < LEFT * before:
             text = f"let down by {back:.1f} mm unasked: {before:.0f} to {after:.0f} N"
             # The let-down under way was asked for. What is left of it and comes later than the board's 0.3 s after a freeze
-            # looks like a new wish: a line does not carry the time at which it was sent. So does an order of a host that has
-            # its readings so late.
+            # looks like a new wish: a line does not carry the time at which it was sent. So does an order of a host
+            # that has its readings so late.
             ways = ("to-board", "to-host")
             late = max((f.value for f in case.faults if f.part in ways and f.how == "delayed"), default=0.0) >= LATE_MS
             before_it = [m.state for m in r.moments if m.t_s <= p.fault_s][-1:]
