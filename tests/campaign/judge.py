@@ -133,7 +133,8 @@ def _end(p: Played, v: Verdict) -> None:
         good = any(m.word == "clamp" for m in r.moments if p.watched_s - 0.1 < m.t_s <= p.watched_s)
         said = told & {"out_of_hold_travel", "out_of_travel"} or ("not at rest" in told and not good)
         if off > HELD and not said and not _has(case, "cell", "garbage"):
-            v.violations.append(f"holds {seen[-1]:.1f} N instead of {case.reference_n:.0f} N and says nothing")
+            holds = f"{seen[-1]:.1f} N" if seen else "what nothing is seen of,"
+            v.violations.append(f"holds {holds} instead of {case.reference_n:.0f} N and says nothing")
     elif state in RESTING:
         if not case.plan.holds_without_power and (_has(case, "estop") or _has(case, "supply")):
             return  # the screw turns back, which is said in SAFETY.md
