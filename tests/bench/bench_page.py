@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -9,6 +11,14 @@ import pytest
 TAP_MS = 160
 RELEASED_MS = 200  # the board counts a press only after it has seen the pedal released for 100 ms
 LONG_MS = 30000
+
+
+def wait_for(what: Callable[[], Any], seconds: float = 30.0) -> None:
+    """Wait until it is so, at most so long."""
+    until = time.monotonic() + seconds
+    while not what():
+        assert time.monotonic() < until
+        time.sleep(0.01)
 
 
 class Screen:

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from bench_page import wait_for
 
 pytest.importorskip("starlette", reason="evenbed[bench] is not installed")
 from evenbed.bench.guided import COMMAND, HEARS_STOP, PATIENCE_S, RUNS, GuidedRun, Guiding, arguments
@@ -45,13 +46,6 @@ LEAVES = HEARS_STOP + (
     "try: sys.stdin.readline()\n"
     "except KeyboardInterrupt: sys.exit(130)\n"
 )
-
-
-def wait_for(what: Callable[[], Any], seconds: float = 30.0) -> None:
-    until = time.monotonic() + seconds
-    while not what():
-        assert time.monotonic() < until
-        time.sleep(0.01)
 
 
 def begun(**values: Any) -> Order:

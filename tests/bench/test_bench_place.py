@@ -7,13 +7,12 @@ import json
 import os
 import subprocess
 import sys
-import time
-from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from bench_page import wait_for
 from evenbed.bench.opening import Means, choices, open_work, racquet_files
 from evenbed.bench.orders import Order, read
 from evenbed.bench.place import Place
@@ -43,13 +42,6 @@ OWNER = (
     "print(rig.port, flush=True)\n"
     "input()"
 )
-
-
-def wait_for(what: Callable[[], bool], seconds: float = 10.0) -> None:
-    until = time.monotonic() + seconds
-    while not what():
-        assert time.monotonic() < until
-        time.sleep(0.01)
 
 
 class Hands:

@@ -132,9 +132,7 @@ def _end(p: Played, v: Verdict) -> None:
         # It may hunt or stand, as long as it says so and does not call that good.
         good = any(m.word == "clamp" for m in r.moments if p.watched_s - 0.1 < m.t_s <= p.watched_s)
         said = told & {"out_of_hold_travel", "out_of_travel"} or ("not at rest" in told and not good)
-        said = said or (
-            not seen and told & {"lease_expired", "no_data", "link_lost"}
-        )  # just now nothing came, and that is told
+        said = said or (not seen and told & {"lease_expired", "no_data", "link_lost"})  # nothing comes, and that is told
         if off > HELD and not said and not _has(case, "cell", "garbage"):
             holds = f"{seen[-1]:.1f} N" if seen else "what nothing is seen of,"
             v.violations.append(f"holds {holds} instead of {case.reference_n:.0f} N and says nothing")

@@ -112,6 +112,11 @@ class At(Bench):
         """The stringer says something."""
         return self.session.act(action, **values) + self.status()
 
+    def tensions(self, newtons: float) -> None:
+        """Another one for all that is left, N."""
+        for kind in ("main", "cross"):
+            self.act("tension", kind=kind, newtons=newtons)
+
     def arm(self) -> list[Line]:
         """With the pedal."""
         return self.head("referencing") + self.head("slack")
@@ -119,8 +124,7 @@ class At(Bench):
 
 def test_a_tension_lowered_before_the_first_main_lowers_the_ceiling() -> None:
     at = At()
-    for kind in ("main", "cross"):
-        at.act("tension", kind=kind, newtons=150.0)
+    at.tensions(150.0)
     assert at.rig.ceiling_n == pytest.approx(150.0 + HANDS_N["nylon"])
 
 
@@ -157,8 +161,7 @@ def test_the_string_clamped_last_can_be_taken_back_and_the_one_before_it_after_a
     at = At()
     at.to_stringing()
     at.string(2)
-    for kind in ("main", "cross"):
-        at.act("tension", kind=kind, newtons=150.0)
+    at.tensions(150.0)
     assert at.rig.ceiling_n > MAIN_N  # while the last string in the bed is one of the old tension
     at.string(2)
     assert at.rig.ceiling_n < MAIN_N
@@ -178,8 +181,7 @@ def test_no_ceiling_is_lowered_on_a_string_that_is_held() -> None:
     high_n = at.rig.ceiling_n
     at.head("taking_up")
     at.head("holding")
-    for kind in ("main", "cross"):
-        at.act("tension", kind=kind, newtons=150.0)
+    at.tensions(150.0)
     assert at.rig.ceiling_n == high_n
     at.record()
     at.head("returning")
@@ -283,8 +285,7 @@ def test_a_ceiling_that_was_refused_is_asked_for_again() -> None:
     at = At()
     at.to_stringing()
     at.string(1)
-    for kind in ("main", "cross"):
-        at.act("tension", kind=kind, newtons=150.0)
+    at.tensions(150.0)
     at.string(1)
     at.status()
     at.rig.refuses = True  # the board is being armed

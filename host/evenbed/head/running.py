@@ -191,7 +191,7 @@ class PullRun:
             self.happened.append("reached")
         go = holding.step(shot.t_s, shot.force_n, shot.x_mm, self.ceiling_n)
         if state == st.HOLDING and self._look is None and not holding.alert and self._look_due:
-            self._look_from(shot, holding.k_n_mm)  # the old clamp may have been opened without a stir
+            self._look_from(shot)  # the old clamp may have been opened without a stir
         if self._look is not None:
             go = self._look_up(self._look, shot, go)
         if shot.x_mm - self._reached_mm > self.rig.hold_travel_mm - 0.5 and not self._told_end:
@@ -232,12 +232,13 @@ class PullRun:
             return
         if abs(ended.path_mm) > MOVED_MM:
             self._softest = None  # the strand lies differently now
-        self._look_from(shot, holding.k_n_mm)
+        self._look_from(shot)
 
-    def _look_from(self, shot: Shot, k_n_mm: float) -> None:
+    def _look_from(self, shot: Shot) -> None:
+        assert self.holding is not None
         share = FIRST_LOOK if self.pull.woven else SURER * FIRST_LOOK
         rise_n = max(share * self.pull.reference_n, FIRST_LOOK_N)
-        self._look = Look(rise_n, rise_n / (self.pull.stiffness_n_mm or k_n_mm), shot.x_mm, FIRST_AFTER)
+        self._look = Look(rise_n, rise_n / (self.pull.stiffness_n_mm or self.holding.k_n_mm), shot.x_mm, FIRST_AFTER)
         self._looked_s, self._before_mm = self._now, shot.x_mm
 
     @property

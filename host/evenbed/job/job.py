@@ -270,8 +270,7 @@ class Job(Notebook):
         if not self._between():
             return
         if s.phase != marks.STRINGING or s.newest is None:
-            listed = s.phase in ITEMS and s.newest is not None
-            self._say("Finish the list first." if listed else "There is no clamped string to pull once more.")
+            self._no_clamped("pull once more")
             return
         if s.question is not None:
             self._mark("answered", key=s.question.key, answer=AGAIN, number=None)
@@ -286,14 +285,17 @@ class Job(Notebook):
         if not self._between():
             return
         if s.newest is None or s.phase not in (marks.STRINGING, marks.CLOSING):
-            listed = s.phase in ITEMS and s.newest is not None
-            self._say("Finish the list first." if listed else "There is no clamped string to take back.")
+            self._no_clamped("take back")
             return
         if s.question is not None:
             self._mark("answered", key=s.question.key, answer=TAKE_BACK, number=None)
         self._not_again()
         self._to(marks.TAKING_BACK)
         self._back_line()
+
+    def _no_clamped(self, to_do: str) -> None:
+        listed = self.state.phase in ITEMS and self.state.newest is not None
+        self._say("Finish the list first." if listed else f"There is no clamped string to {to_do}.")
 
     def _not_again(self) -> None:
         """What was to be pulled once more stays as it is."""

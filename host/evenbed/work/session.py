@@ -145,10 +145,12 @@ class JobSession:
     def _follow_ceiling(self) -> None:
         """The ceiling follows what is left to pull: lowered at will, raised while the head is not armed. What the head's
         status says of it counts, not what was asked for."""
+        if self._head_n is None or self._state not in ("unarmed", "slack", "referencing"):
+            return  # and nothing is reckoned while a string is on the head
         n = self._wished_n
-        if n is None or self._head_n is None or abs(n - self._head_n) < SAME_N or self._asked_n == n:
+        if n is None or abs(n - self._head_n) < SAME_N or self._asked_n == n:
             return
-        if self._state == "unarmed" or (n < self._head_n and self._state in ("slack", "referencing")):
+        if self._state == "unarmed" or n < self._head_n:
             self._asked_n = n
             self._control.set_ceiling(n)
 
