@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Protocol
 
-from evenbed_fw.safety import FROZEN
+from evenbed_fw.safety import CUT, EASING, FROZEN
 
 from evenbed_sim.rig import Rig
 from evenbed_sim.stringer import Habits, Stringer
@@ -25,6 +25,7 @@ OPEN_S = 1.5
 PATIENT = 3  # times a clamp is set again before the string is let down
 CLEARS_S = 2.4  # of the pedal, with no string on the head
 HOLD_S = 1.3  # of the pedal, to let a string down
+STUCK_S = 3.0  # a string that pulls for so long with the carriage at its end comes out of the gripper by hand
 
 
 class Strings(Protocol):
@@ -58,11 +59,26 @@ class RacquetHands(Stringer):
         self.clamped = False
         self._do("look", 1.5)
 
+    def _stuck(self, t: float) -> bool:
+        """Has the head let down as far as it can, and the string still pulls? Then the hands take it out."""
+        rig = self.rig
+        if rig.force_n < 1.0 or not rig.carriage.end_low or not self._quiet(t, STUCK_S):
+            return False
+        self._note(t, "the carriage is at its end: takes the string out of the gripper")
+        rig.flush()
+        rig.plant.string_breaks()  # to the rig it is the same
+        self._strings.let_off(t)
+        return True
+
+    def _trouble(self, t: float) -> bool:
+        return super()._trouble(t) and not (self._letting_down and self._stuck(t))
+
     def _ready(self, t: float) -> None:
         if not self.rig.hw.enabled:
             self._do("look", 0.5)
             return
         if self.rig.force_n > SLACK_N or not self._quiet(t, 0.3):
+            self._stuck(t)
             return
         if self.rig.board.core.state == FROZEN:
             self._note(t, "holds the pedal: the stop is cleared")
@@ -164,7 +180,22 @@ class PedalledHands(RacquetHands):
         self._doing = "ready"
 
     def _trouble(self, t: float) -> bool:
+        """A string that a stop has left on the head can only come down, and nothing is done to it before. A clamp that is
+        set on it stays."""
+        if self.rig.board.core.state not in (FROZEN, CUT, EASING) or self.rig.force_n < 1.0 or self._doing == "letting_off":
+            return False
+        if self._doing == "clamped":
+            self._doing = "letting_off"
+        elif self._doing != "comes_down":
+            self._note(t, "stopped: hands off the string until it has been let down")
+            self._doing, self.clamped = "comes_down", False
         return False
+
+    def _comes_down(self, t: float) -> None:
+        if self.rig.force_n < 1.0 and self._quiet(t, 0.5):
+            self._gone(t)
+        elif self._stuck(t):
+            self._do("ready", 0.9)
 
     def _ready(self, t: float) -> None:
         if self.rig.force_n <= SLACK_N and not self.clamped:
@@ -183,9 +214,9 @@ class PedalledHands(RacquetHands):
         super()._drawing(t)
 
     def _watch(self, t_us: float) -> None:
-        # Whatever the hands were about to do: with the string gone there is nothing to do it to.
-        if self._doing in ("free", "handed_over", "straightened", "clamp") and self.rig.force_n < 1.0:
-            self._gone(t_us * 1e-6)
+        # Whatever the hands were about to do: a string that is let down has nothing done to it.
+        if self._doing in ("free", "handed_over", "straightened", "clamp") and self.rig.force_n < SLACK_N:
+            self._doing = "comes_down"
         super()._watch(t_us)
 
     def _gone(self, t: float) -> None:
@@ -207,6 +238,9 @@ class PedalledHands(RacquetHands):
             self._note(t, "string let off")
             self._strings.let_off(t)
             self.clamped = False
+            self._do("ready", 0.9)
+            return
+        if self._stuck(t):
             self._do("ready", 0.9)
             return
         self._lowest_n = min(self._lowest_n, force_n)

@@ -7,6 +7,7 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -15,17 +16,19 @@ import pytest
 from bench_page import wait_for
 from evenbed.bench.opening import Means, choices, open_work, racquet_files
 from evenbed.bench.orders import Order, read
-from evenbed.bench.place import Place
+from evenbed.bench.place import Place, may_leave
 from evenbed.bench.rigs import RigError, SimulatedRig
 from evenbed.job import marks
-from evenbed.job.marks import Mark
+from evenbed.job.marks import JobState, Mark
 from evenbed.job.plan import make_plan
+from evenbed.job.planned import Plan
 from evenbed.racquet.file import examples
 from evenbed.racquet.file import read as read_racquet
 from evenbed.record.jobs import Jobs
 from evenbed.record.store import Store
 from evenbed.work import jobs
 from evenbed.work.jobs import JobError
+from evenbed_fw.safety import F_END_LOW
 from evenbed_sim.rig import Rig
 from evenbed_sim.scenario import RigPlan
 from evenbed_sim.scenarios.plan_strings import PlanStrings
@@ -45,70 +48,143 @@ OWNER = (
 
 
 class Hands:
-    """What 'evenbed simrig' says that its hands do: they follow the plan, and lines that lead away from it."""
+    """What 'evenbed simrig' does with the lines of its foot, on a plan; ``rig`` is the page's side of it."""
 
-    def __init__(self, pulls: int) -> None:
-        self.left, self.done, self.kind = list(range(1, pulls + 1)), [0], ""
+    def __init__(self, plan: Plan, done: Sequence[int] = ()) -> None:
+        self._under = Rig(RigPlan().plant())
+        self.strings = PlanStrings(self._under, plan, done=done)
+        self.rig = SimulatedRig([], lambda line: None, command=(sys.executable, "-c", ECHO))
+        self.rig.tell = self.told  # type: ignore[method-assign]
         self.heard: list[str] = []
-
-    def do(self, line: str) -> None:
-        self.heard.append(line)
-        word, _, number = line.partition(" ")
-        self.kind = "" if word == "string" else word
-        if word == "string":
-            self.left.remove(int(number))
-            self.left.insert(0, int(number))
-
-    def let_off(self) -> None:
-        if self.kind == "back":
-            self.left.insert(0, self.done.pop())
-        elif not self.kind:
-            self.done.append(self.left.pop(0))
-        self.kind = ""
+        self._thread()
 
     @property
-    def next(self) -> tuple[str, int]:
-        return (self.kind, self.done[-1] if self.kind else self.left[0])
+    def now_s(self) -> float:
+        return self._under.t_us * 1e-6
+
+    def _thread(self) -> None:
+        self.habits, _ = self.strings.thread(self.now_s)
+        for _, line in self.strings.log:
+            self.rig.hear(line)
+        self.strings.log.clear()
+
+    def told(self, line: str) -> None:
+        self.heard.append(line)
+        assert self.strings.choose(line, 0.0).endswith(", then")
+        self._thread()
+
+    def let_off(self, clamped: bool = True) -> None:
+        """The head has drawn a string and let it off, or let it down."""
+        strand = self.strings.bed.strand
+        assert strand is not None and self.habits is not None
+        strand.advance(2.0, 40.0)
+        if self.habits.frees_clamp:
+            strand.free_previous_clamp()
+        if clamped and not self.habits.lets_down:
+            strand.close_clamp()
+        self.strings.let_off(self.now_s)
+        self._thread()
+
+    def follow(self, state: JobState, for_s: float = 8.0) -> None:
+        """The job goes on, and some seconds pass."""
+        self.rig.follow(state, self.now_s)
+        until_s = self.now_s + for_s
+        while self.now_s < until_s:
+            self.rig.steer(self.now_s)
+            self._under.hw.t_us += 0.25e6
+
+    @property
+    def gripped(self) -> tuple[str, str]:
+        """What is to be done with the string in the gripper, and its label."""
+        task = self.strings.bed.task
+        assert task is not None
+        return task.kind, task.pull.label
 
 
-def test_the_hands_are_told_where_the_job_leaves_its_plan_and_only_there() -> None:
+@pytest.fixture
+def at_work() -> Iterator[tuple[JobState, Hands]]:
     plan = make_plan(read_racquet(examples()["demo-six-by-seven"]))
-    state, hands = marks.begin(plan), Hands(len(plan.pulls))
-    rig = SimulatedRig([], lambda line: None, command=(sys.executable, "-c", ECHO))
-    rig.tell = hands.do  # type: ignore[method-assign]
+    hands = Hands(plan)
+    yield marks.begin(plan), hands
+    hands.rig.close()
+
+
+def wanted(state: JobState) -> tuple[str, str]:
+    """What the job wants in the gripper."""
+    if state.phase == "taking back":
+        assert state.newest is not None
+        return "back", state.newest.pull.label
+    assert state.next is not None
+    return ("again" if state.again else "pull"), state.next.label
+
+
+def test_the_hands_are_told_where_the_job_leaves_its_plan_and_only_there(at_work: tuple[JobState, Hands]) -> None:
+    state, hands = at_work
 
     def mark(kind: str, **values: Any) -> None:
         marks.apply(state, Mark(kind, values))
         if kind in ("pulled", "taken back"):
             hands.let_off()
-        rig.follow(state)
-        assert state.next is not None
-        if state.phase == "taking back":
-            assert state.last is not None
-            assert hands.next == ("back", state.last.pull.number)
-        else:
-            assert hands.next == ("again" if state.again else "", state.next.number)
+        hands.follow(state)
+        assert hands.gripped == wanted(state)
 
-    try:
-        rig.follow(state)
-        mark("phase", phase="stringing")
-        for number in (1, 2):
-            mark("pulled", number=number, record={})
-        assert not hands.heard  # in the plan's order they know it
-        mark("again", number=2)
-        mark("pulled", number=2, record={})
-        mark("order", number=5)
-        mark("pulled", number=5, record={})
-        mark("phase", phase="taking back")
-        mark("taken back", number=5)
-        mark("phase", phase="stringing")  # and the one before stays
-        assert state.next is not None
-        mark("pulled", number=state.next.number, record={})
-        mark("phase", phase="taking back")
-        mark("phase", phase="stringing")  # thought better of
-        assert hands.heard.count("again") == 1 and hands.heard.count("back") == 3
-    finally:
-        rig.close()
+    hands.follow(state)
+    mark("phase", phase="stringing")
+    for number in (1, 2):
+        mark("pulled", number=number, record={})
+    assert not hands.heard  # in the plan's order they know it
+    mark("again", number=2)
+    mark("pulled", number=2, record={})
+    mark("order", number=5)
+    mark("pulled", number=5, record={})
+    mark("phase", phase="taking back")
+    mark("taken back", number=5)
+    mark("phase", phase="stringing")  # and the one before stays
+    assert state.next is not None
+    mark("pulled", number=state.next.number, record={})
+    mark("phase", phase="taking back")
+    mark("phase", phase="stringing")  # thought better of
+    assert hands.heard.count("again") == 1 and hands.heard.count("back") == 3
+
+
+def test_hands_that_have_come_apart_from_the_job_come_back_to_it(at_work: tuple[JobState, Hands]) -> None:
+    state, hands = at_work
+    marks.apply(state, Mark("phase", {"phase": "stringing"}))
+    hands.let_off()  # a stop in the proof: to the job the string has to be drawn anew, to the hands it is clamped
+    hands.follow(state)
+    assert hands.gripped == wanted(state) == ("pull", "main 1 left")
+    assert not hands.strings.bed.loaded
+    for number in (1, 2):
+        hands.let_off()
+        marks.apply(state, Mark("pulled", {"number": number, "record": {}}))
+        hands.follow(state)
+    marks.apply(state, Mark("again", {"number": 2}))
+    hands.follow(state)
+    hands.let_off(clamped=False)  # a stop, and let down
+    hands.follow(state)
+    assert hands.gripped == wanted(state) == ("again", "main 1 right")
+    hands.let_off(clamped=False)
+    marks.apply(state, Mark("kept", {"number": 2}))
+    hands.follow(state)
+    assert hands.gripped == wanted(state) == ("pull", "main 2 right")
+    # Let off for the head, and the next word comes sooner than the hands have seen it.
+    strand = hands.strings.bed.strand
+    assert strand is not None
+    strand.advance(2.0, 40.0)
+    strand.close_clamp()
+    marks.apply(state, Mark("pulled", {"number": state.left[0].number, "record": {}}))
+    marks.apply(state, Mark("again", {"number": state.done[-1].pull.number}))
+    hands.follow(state)
+    assert hands.gripped == wanted(state) == ("again", "main 2 right")
+
+
+def test_hands_that_do_not_understand_are_not_told_for_ever(at_work: tuple[JobState, Hands]) -> None:
+    state, hands = at_work
+    heard: list[str] = []
+    hands.rig.tell = heard.append  # type: ignore[method-assign]
+    marks.apply(state, Mark("order", {"number": 5}))
+    hands.follow(state, 60.0)
+    assert heard == ["string 5"] * 3
 
 
 def test_the_hands_of_a_job_gone_on_with_in_another_order_take_its_next_string() -> None:
@@ -117,17 +193,13 @@ def test_the_hands_of_a_job_gone_on_with_in_another_order_take_its_next_string()
     for number in (1, 2, 5):
         before += [Mark("order", {"number": number}), Mark("pulled", {"number": number, "record": {}})]
     state = marks.fold(plan, before)
-    strings = PlanStrings(Rig(RigPlan().plant()), plan, done=[d.pull.number for d in state.done])
-    rig = SimulatedRig([], lambda line: None, command=(sys.executable, "-c", ECHO))
-    rig.tell = lambda line: strings.choose(line, 0.0)  # type: ignore[assignment, method-assign, return-value]
+    hands = Hands(plan, [d.pull.number for d in state.done])
     try:
-        assert {d.pull.name for d in state.done} <= set(strings.bed.loaded)
-        rig.follow(state)
-        strings.thread(0.0)
-        assert state.next is not None and strings.bed.task is not None
-        assert strings.bed.task.pull.label == state.next.label
+        assert {d.pull.name for d in state.done} <= set(hands.strings.bed.loaded)
+        hands.follow(state)
+        assert hands.gripped == wanted(state)
     finally:
-        rig.close()
+        hands.rig.close()
 
 
 def test_the_pedal_is_told_once_for_each_change() -> None:
@@ -207,3 +279,24 @@ def test_the_choices_name_what_is_wrong_with_a_file(tmp_path: Path) -> None:
     assert len(by_key) == len(examples()) + 1 == len(racquet_files(tmp_path))
     assert by_key["example: demo-six-by-seven"]["mains"] == 6
     assert found["jobs"] == [] and found["trips"] == [] and found["trouble"] == ""
+
+
+@pytest.mark.parametrize(
+    ("state", "force_n", "at_end", "may"),
+    [
+        ("slack", 0.0, True, True),
+        ("holding", 0.0, True, False),
+        ("drawing", 200.0, False, False),
+        ("frozen", 200.0, False, False),
+        ("frozen", None, False, False),
+        ("frozen", 2.0, False, True),
+        ("tripped", None, False, False),
+        ("easing_off", 40.0, False, False),
+        ("easing_off", 40.0, True, True),  # let down as far as it goes
+        ("frozen", 40.0, True, True),
+        ("tripped", None, True, True),
+    ],
+)
+def test_work_is_left_once_nothing_more_can_be_let_down(state: str, force_n: float | None, at_end: bool, may: bool) -> None:
+    status = {"state": state, "force_n": force_n, "flags": F_END_LOW * at_end}
+    assert may_leave(status) is may and may_leave(None)

@@ -303,6 +303,16 @@ def test_a_string_that_still_pulls_at_the_slack_end_is_said() -> None:
     r.ask(Ask.LET_DOWN)
     r.wait(12.0)
     assert len(r.told("end_reached")) == 1, r.host.events[-6:]
+    r.ask(Ask.STOP)
+    r.wait(1.0)
+    assert r.state == st.FROZEN
+    r.ask(Ask.LET_DOWN)  # asked once more, it is said once more
+    r.wait(2.0)
+    assert len(r.told("end_reached")) == 2 and r.state == st.EASING_OFF
+    r.rig.flush()
+    r.rig.plant.string_breaks()  # taken out by hand
+    r.wait(2.0)
+    assert r.state == st.SLACK
 
 
 def test_the_document_shows_what_the_budget_command_prints() -> None:

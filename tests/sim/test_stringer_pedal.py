@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from evenbed.cli.simhands import HandsError, Work
 from evenbed.cli.simrig import Cast, SimrigRequest, planned
-from evenbed.head.types import Pull
+from evenbed.head.types import Ask, Pull
 from evenbed_sim.faults import FaultPlayer
 from evenbed_sim.rig import Rig
 from evenbed_sim.scenarios.plan_strings import PlanStrings
@@ -114,6 +114,73 @@ def test_a_string_let_down_by_the_foot_is_drawn_again() -> None:
     assert at.said[-2:] == ["the string was let down", "main 1 left is in the gripper"]
     at.draw()
     assert [p.label for p in at.work.strings.bed.peaks] == ["main 1 left"]  # type: ignore[union-attr]
+
+
+def stopped(at: Pedalled, at_n: float) -> None:
+    """A draw, stopped as it passes a force."""
+    at.cast.do("t")
+    at.until(lambda: at.rig.force_n > at_n)
+    at.run.loop.ask(Ask.STOP)
+    at.wait(4.0)
+    assert at.state == "frozen"
+
+
+@pytest.mark.parametrize("woven", [False, True], ids=["main", "cross"])
+@pytest.mark.parametrize("at_n", [20.0, 90.0, 180.0])
+def test_hands_leave_a_string_alone_that_a_stop_has_left_on_the_head(at_n: float, woven: bool) -> None:
+    at = Pedalled(SimrigRequest(hands="pedal", woven=woven, seed=3))
+    at.arm()
+    at.draw()
+    before = len(at.said)
+    stopped(at, at_n)
+    assert at.said[before:] == ["stopped: hands off the string until it has been let down"]
+    at.cast.do("t")
+    at.until(lambda: at.state == "slack")
+    at.wait(3.0)
+    assert at.said[-2:] == ["the string was let down", "the next string is in the gripper"]
+    at.draw()
+
+
+def test_a_clamp_that_a_stop_finds_set_stays_set() -> None:
+    at = Pedalled(SimrigRequest(hands="pedal", racquet=DEMO, seed=3))
+    at.arm()
+    at.cast.do("t")
+    at.until(lambda: at.said[-1] == "the clamp is set: tap")
+    at.run.loop.ask(Ask.STOP)
+    at.wait(1.0)
+    at.cast.do("t")
+    at.until(lambda: at.state == "slack")
+    at.wait(3.0)
+    assert at.said[-2:] == ["string let off", "main 1 right is in the gripper"]
+    assert len(at.work.strings.bed.loaded) == 1  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize("stop", [False, True], ids=["held down", "stopped"])
+def test_a_string_that_still_pulls_at_the_end_is_taken_out_by_hand(stop: bool) -> None:
+    at = Pedalled(SimrigRequest(hands="pedal", seed=3))
+    at.arm()
+    at.draw()
+    at.cast.do("t")
+    at.until(lambda: at.said[-1] == "opens the previous clamp")
+    at.rig.flush()
+    if stop:
+        at.run.loop.ask(Ask.STOP)
+        at.wait(1.0)
+        at.cast.do("t")
+    else:
+        at.cast.do("down")
+        at.wait(1.2)
+        at.cast.do("up")
+    at.until(lambda: at.state == "easing_off" and at.rig.force_n < 150.0)
+    at.rig.plant.add_path(20.0, 1.0)  # caught on something meanwhile: shorter now by more than the slack
+    at.until(lambda: any(event.name == "end_reached" for _, event in at.run.events))
+    at.until(lambda: at.state == "slack")
+    at.wait(3.0)
+    assert at.said[-2:] == [
+        "the carriage is at its end: takes the string out of the gripper",
+        "the next string is in the gripper",
+    ]
+    at.draw()
 
 
 def test_without_a_racquet_the_same_string_comes_again() -> None:

@@ -17,6 +17,7 @@ from evenbed_sim.scenarios.racquet_bed import Kind, RacquetBed, Task
 from evenbed_sim.stringer import Habits
 
 WAYS = "'again' (the last one once more), 'back' (take the last one back), 'string 7' (take pull 7 of the plan next)"
+IN_GRIPPER = {"pull": "is in the gripper", "again": "once more: its tail is in the gripper", "back": "to be taken back"}
 
 
 class PlanStrings:
@@ -56,8 +57,7 @@ class PlanStrings:
             return self._habits, False
         strand, self._habits = self.bed.grip(task, t_s + self._begun_s)
         self._rig.mount(strand)
-        what = {"pull": "is in the gripper", "again": "once more: its tail is in the gripper", "back": "to be taken back"}
-        self.log.append((t_s, f"{pull.label} {what[self._kind]}"))
+        self.log.append((t_s, f"{pull.label} {IN_GRIPPER[self._kind]}"))
         self._tell_habits(t_s)
         return self._habits, True
 
@@ -72,16 +72,22 @@ class PlanStrings:
         self.bed.let_off(t_s + self._begun_s)
         if task is None or strand is None:
             return
-        if task.kind == "back" and task.pull.name not in self.bed.loaded:
+        if task.kind == "back":
+            if task.pull.name in self.bed.loaded:
+                return  # its clamp was not open: still to be taken back
             self._left.insert(0, self._done.pop())
-        elif task.kind == "pull" and strand.clamped:
+        elif not strand.clamped:
+            return  # let down: the same once more
+        elif task.kind == "pull":
             self._done.append(self._left.pop(0))
         self._kind = "pull"
 
     def choose(self, words: str, force_n: float) -> str:
-        """Another string next: ``WAYS``; what was done. Only while nothing is on the head."""
+        """Another string next: ``WAYS``; what was done. Only while nothing is on the head. One that is in the bed comes out
+        of it first."""
         if force_n > 5.0:
             return "a string is on the head: that waits until it is off"
+        self.let_off(self._rig.t_us * 1e-6)  # one that is off, if hands have not seen that yet
         word, _, number = words.strip().partition(" ")
         if word in ("again", "back") and not number:
             if not self._done:
@@ -90,6 +96,12 @@ class PlanStrings:
         elif word == "string" and number.isdigit() and any(p.number == int(number) for p in self._left):
             at = next(i for i, p in enumerate(self._left) if p.number == int(number))
             self._left.insert(0, self._left.pop(at))
+            self._kind = "pull"
+        elif word == "string" and number.isdigit() and any(p.number == int(number) for p in self._done):
+            pull = next(p for p in self._done if p.number == int(number))
+            self.bed.take_out(pull, self._rig.t_us * 1e-6 + self._begun_s)
+            self._done.remove(pull)
+            self._left.insert(0, pull)
             self._kind = "pull"
         else:
             return f"not understood; there are {WAYS}"

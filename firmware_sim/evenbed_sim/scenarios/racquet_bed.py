@@ -264,19 +264,22 @@ class RacquetBed:
         self.task = self.strand = None
         if task is None or strand is None:
             return
-        name = task.pull.name
         if task.kind == "back":
             if strand.clamped or not strand.handed_over:
                 return
-            self.loaded.discard(name)
-            self._bed.pull_anew(self._number[name], 0.0, now_s, 0.0)
-            self._attempts[task.pull.label] = 1
+            self.take_out(task.pull, now_s)
             return
         if not strand.clamped:
             return
         peak = strand.clamped_peak_n if strand.clamped_peak_n is not None else strand.peak_n
         self.peaks.append(Peak(task.pull.label, task.reference_n, peak))
         self._take_in(task, strand, now_s)
+
+    def take_out(self, pull: PlannedPull, now_s: float) -> None:
+        """The string of a pull has come out of the bed: it is to be drawn anew."""
+        self.loaded.discard(pull.name)
+        self._bed.pull_anew(self._number[pull.name], 0.0, now_s, 0.0)
+        self._attempts[pull.label] = 1
 
     def _take_in(self, task: Task, strand: GrippedStrand, now_s: float) -> None:
         pull = task.pull

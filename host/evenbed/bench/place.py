@@ -13,6 +13,8 @@ import time
 from collections.abc import Callable
 from typing import Any
 
+from evenbed_fw.safety import F_END_LOW
+
 from evenbed.bench.guided import PATIENCE_S, Guiding
 from evenbed.bench.opening import TROUBLES, Means, Opened, choices, open_work, port_of, records
 from evenbed.bench.orders import Order
@@ -47,6 +49,16 @@ ONLY_STOP = "A command is under way, and the head is its own: here it can only b
 ON_HEAD = "A string is on the head: clamp it and tap, or let it down; then leave."
 
 Answer = Callable[[dict[str, Any]], None]
+
+
+def may_leave(status: dict[str, Any] | None) -> bool:
+    """Is there nothing more that the program could do for a string on the head? ``status`` is the newest one, if any."""
+    if status is None or status["state"] in AT_REST:
+        return True
+    slack = status["force_n"] is not None and status["force_n"] < LOADED_N
+    # At the end on the slack side the head has let down what it can: the rest is for hands.
+    at_end = bool(status["flags"] & F_END_LOW)
+    return (status["state"] in ("tripped", "frozen") and (slack or at_end)) or (status["state"] == "easing_off" and at_end)
 
 
 class Place:
@@ -157,6 +169,8 @@ class Place:
         if self._job_due:
             self._job_due = False
             self._tell_job(opened)
+        if opened.rig is not None and self._status is not None and self._status["state"] in AT_REST:
+            opened.rig.steer(self._clock())
 
     def _guarded(self, deed: Callable[[], list[Line]]) -> None:
         """Have the work do something; if its records cannot be written nothing more is planned."""
@@ -279,10 +293,7 @@ class Place:
             return
         if self._opened is None:
             return
-        state = self._status["state"] if self._status else ""
-        force = self._status["force_n"] if self._status else None
-        slack = force is not None and force < LOADED_N
-        if not (self._gone or state in AT_REST or (state in ("tripped", "frozen") and slack)):
+        if not (self._gone or may_leave(self._status)):
             answer({"kind": "refused", "text": ON_HEAD})
             return
         self._close("left")
@@ -353,7 +364,7 @@ class Place:
         else:
             state = opened.work.job.state
             if opened.rig is not None:
-                opened.rig.follow(state)
+                opened.rig.follow(state, self._clock())
             seen = view(opened.work.job)
             ahead = [{"number": p.number, "label": p.label, "n": p.target_n} for p in state.left]
             job = {

@@ -12,10 +12,17 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from evenbed.job.marks import TAKING_BACK, JobState
+from evenbed.job.planned import PlannedPull
 
 COMMAND = (sys.executable, "-m", "evenbed.cli.main", "simrig")
 PORT = re.compile(r" on (\S+)")
 DONE = re.compile(r"^\s*[\d.]+ s\s+-?[\d.]+ N  (.+)$")  # what hands have done, as simrig prints it
+
+WORDS = {"is in the gripper": "string", "once more: its tail is in the gripper": "again", "to be taken back": "back"}
+GRIPPED = re.compile(f"(.+?) ({'|'.join(WORDS)})")
+GOES_ON_S = 3.0  # from a string that is off to the next one in the gripper
+SETTLED_S = 1.0  # the job may hear of a pull later than the hands do
+PATIENT = 3  # times that hands are told the same
 
 
 class RigError(Exception):
@@ -35,8 +42,12 @@ class SimulatedRig:
         """Start it; ``racquet`` is the text of a racquet file that it is to string. Raises RigError."""
         self._stack = contextlib.ExitStack()
         self._down = False
-        self._hands: list[int] | None = None  # pulls that the hands have still before them, in their order
-        self._told: tuple[str, list[int]] = ("", [])
+        self._gripped: tuple[str, str] | None = None  # kind and label of what the hands have put into the gripper
+        self._seen: tuple[str, str] | None = None
+        self._wanted: tuple[str, PlannedPull] | None = None
+        self._made: list[int] = []
+        self._due_s = 0.0
+        self._told = 0  # times, without effect
         arguments = ["--hands", "pedal", *arguments]
         if racquet:
             folder = Path(self._stack.enter_context(tempfile.TemporaryDirectory(prefix="evenbed-")))
@@ -69,7 +80,7 @@ class SimulatedRig:
         with contextlib.suppress(ValueError):  # closed
             for line in self._process.stdout:
                 if done := DONE.match(line.rstrip()):
-                    self._heard(done.group(1))
+                    self.hear(done.group(1))
 
     def pedal(self, down: bool) -> None:
         """Press the pedal, or let go of it. Said once for each change; a rig that is gone hears nothing."""
@@ -85,29 +96,41 @@ class SimulatedRig:
                 self._process.stdin.write(line + "\n")
                 self._process.stdin.flush()
 
-    def follow(self, state: JobState) -> None:
-        """Tell the hands where the job has left its plan: else they thread the plan's next string."""
-        done = [d.pull.number for d in state.done]
-        last = state.last
-        left = [p.number for p in state.left]
-        if self._hands is None:
-            self._hands = [p.number for p in state.plan.pulls if p.number not in done]
-        hands = self._hands
-        for number in [n for n in hands if n in done]:
-            hands.remove(number)
-        hands[:0] = [n for n in left if n not in hands]
-        kind = "back" if state.phase == TAKING_BACK else "again" if state.again else ""
-        wanted = (kind, done[-1:] if kind == "back" else left[:1])
-        order, about = self._told
-        made = order == "again" and about == done[-1:] and last is not None and last.again
-        pending = (order == "again" and not made) or (order == "back" and about == done[-1:])
-        if kind and wanted != self._told:
-            self.tell(kind)
-        elif not kind and left and (hands[0] != left[0] or pending):
-            hands.remove(left[0])
-            hands.insert(0, left[0])
-            self.tell(f"string {left[0]}")
-        self._told = wanted
+    def hear(self, done: str) -> None:
+        """Take what its hands say that they have done."""
+        if found := GRIPPED.fullmatch(done):
+            self._gripped = (WORDS[found[2]], found[1])
+        self._heard(done)
+
+    def follow(self, state: JobState, now_s: float) -> None:
+        """Take what the job wants next: the hands know nothing but the plan."""
+        made = [d.pull.number for d in state.in_bed]
+        wanted = None
+        if state.phase == TAKING_BACK and state.newest is not None:
+            wanted = ("back", state.newest.pull)
+        elif state.left:
+            wanted = ("again" if state.again else "string", state.left[0])
+        if wanted != self._wanted:
+            # After a pull they go on by themselves, and mostly to the right string.
+            self._due_s = now_s + (0.0 if made == self._made else GOES_ON_S)
+            self._told = 0
+        self._wanted, self._made = wanted, made
+
+    def steer(self, now_s: float) -> None:
+        """Where the hands have gripped another string than is wanted, tell them. Call it often, while nothing is on the
+        head."""
+        if self._wanted is None:
+            return
+        kind, pull = self._wanted
+        if self._gripped != self._seen:
+            self._seen = self._gripped
+            self._due_s = max(self._due_s, now_s + SETTLED_S)
+        if self._gripped in (None, (kind, pull.label)):
+            self._told = 0
+        elif now_s >= self._due_s and self._told < PATIENT:
+            self._told += 1
+            self._due_s = now_s + GOES_ON_S
+            self.tell(f"string {pull.number}" if kind == "string" else kind)
 
     def _stop(self) -> None:
         self._process.terminate()

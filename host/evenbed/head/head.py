@@ -355,8 +355,7 @@ class Head:
             self._tripped.let_down()
         elif self.states.may("let_down"):
             if self.run is not None:
-                self.run.question = ""
-                self.run.ends = "let down"
+                self.run.let_down()
             self._thawing_s = self._now + THAW_S if self.state == st.FROZEN else 0.0
             self._enter("let_down")
 

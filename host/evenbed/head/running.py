@@ -90,7 +90,8 @@ class PullRun:
         self._standing = 0  # readings at the end of the way back
         self._reached_mm = shot.x_mm
         self._over_until_s = 0.0
-        self._told_end = False
+        self._told_end = False  # of the way to follow in the hold
+        self._told_stuck = False  # at the end on the slack side
         self._told_off = False
         self._off_s = self._calm_s = now_s  # when the hold was last off its reference; when last near it for a while
         self._flat_from: tuple[float, float] | None = None
@@ -354,6 +355,12 @@ class PullRun:
         return shot.force_n < LOADED_N and self._flat_from[0] - shot.x_mm > FLAT_MM
 
     # --- letting off -----------------------------------------------------------------------------------------
+    def let_down(self) -> None:
+        """The string is to come down, clamped or not."""
+        self.question = ""
+        self.ends = "let down"
+        self._told_stuck = False  # asked once more, it is said once more
+
     def _ease(self, state: str, shot: Shot, since_s: float) -> Go | None:
         speed = RETURN_MM_S
         if state == st.EASING_OFF:
@@ -362,8 +369,8 @@ class PullRun:
             if shot.force_n < SLACK_N or self._flat(shot) or (at_end and shot.sample.state == safety.ARMED):
                 self.happened.append("slack_again")
             elif at_end:
-                if not self._told_end:
-                    self._told_end = True
+                if not self._told_stuck:
+                    self._told_stuck = True
                     self.told.append(told(END_REACHED, force_n=shot.force_n))
             elif shot.x_mm <= self._start_mm + 0.01:
                 # The string lengthened while it was held: the slack lies further down than where the draw began.
