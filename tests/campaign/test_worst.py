@@ -89,12 +89,11 @@ def test_a_cell_that_reads_high_costs_what_it_shows_too_much() -> None:
     assert when(done, st.EASING_OFF) > 0.0  # and it is called well
 
 
-def test_a_clamp_that_slips_late_is_let_off() -> None:
+def test_a_clamp_that_slips_late_is_asked_about() -> None:
     done = played("09-clamp-slips-late")
-    before, after = bed_n(done, when(done, st.PROVING_CLAMP)), bed_n(done, done.r.t_s)
-    assert before > 170.0
-    # What is left is what the jaws hold.
-    assert after == pytest.approx(55.0, abs=2.0)
+    assert done.told and st.EASING_OFF not in done.r.states
+    asked_s = next(t for t, e in done.r.host.events if e.name == "proof_failed")
+    assert bed_n(done, asked_s + 0.3) > 0.95 * bed_n(done, when(done, st.PROVING_CLAMP))
 
 
 # --- what the product should do better: each of these fails when it does, and then goes ------------------------------
@@ -118,8 +117,3 @@ def test_a_board_that_goes_on_after_a_hang_stands() -> None:
 @pytest.mark.xfail(strict=True, reason="a stalled motor looks like soft string for a moment")
 def test_a_cell_that_freezes_after_a_motor_has_stalled_is_stopped_below_the_bound() -> None:
     assert played("12-motor-then-cell").margin_n >= 0.0
-
-
-@pytest.mark.xfail(strict=True, reason="the watched easing ends before a difference of 30 % of the reference")
-def test_a_clamp_that_slips_from_30_percent_is_not_let_off() -> None:
-    assert st.EASING_OFF not in played("09-clamp-slips-late").r.states

@@ -47,12 +47,16 @@ def test_nothing_is_let_off_a_forgotten_clamp(preset: presets.StringPreset) -> N
     assert run.rig.force_n > 0.9 * REFERENCE_N
 
 
+# Jaws that hold a part of the load and no more let the rest go once the head does (common practice, no source).
+@pytest.mark.parametrize("share", [0.1, 0.3, 0.5, 0.7])
 @pytest.mark.parametrize("preset", MAINS, ids=lambda p: p.family)
-def test_a_slipping_clamp_is_noticed_with_most_of_the_tension_still_there(preset: presets.StringPreset) -> None:
-    run, stringer = proved(preset, Habits(clamp_slips_above_n=0.1 * REFERENCE_N))
+def test_a_slipping_clamp_is_noticed_before_its_tension_is_gone(preset: presets.StringPreset, share: float) -> None:
+    held, _ = proved(preset, Habits())
+    good_n = held.rig.plant.bed_tension_n()
+    run, stringer = proved(preset, Habits(clamp_slips_above_n=share * REFERENCE_N))
     head = run.loop.head
     assert head is not None and head.question == "slips" and stringer.done == 0
-    assert run.rig.plant.bed_tension_n() > 0.8 * REFERENCE_N
+    assert run.rig.plant.bed_tension_n() > 0.95 * good_n
 
 
 @pytest.mark.parametrize("preset", MAINS, ids=lambda p: p.family)

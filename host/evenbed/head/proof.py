@@ -30,6 +30,7 @@ from evenbed_fw import wire
 from evenbed.head.align import Aligner
 from evenbed.head.governor import PIPELINE_S
 from evenbed.head.learning import Delay
+from evenbed.head.slope import GATHERING, SlopeWatch
 from evenbed.head.types import Go, RigModel
 
 FIRST_LOOK = 0.0025  # of the reference, at the stiffness of the draw; friction may make it more on a woven cross
@@ -53,18 +54,15 @@ LEAST_CROSS = 1.5  # no closed clamp on a cross looks less stiff than this
 # logarithm of the ratio, and the most that is believed (a draw stiffens, a first look is disturbed).
 DRAW_MIDDLE, DRAW_SLOPE, DRAW_MOST = 1.86, 13.0, 5.0  # look over draw
 FIRST_MIDDLE, FIRST_SLOPE, FIRST_MOST = 1.22, 37.0, 4.0  # look over first look
+NEAR_MIDDLE, NEAR_SLOPE, NEAR_MOST = 0.86, 25.0, 4.0  # look over that of the last cross that held, where one is known
+SAME = 0.1  # of the reference: no further apart, and two looks can be compared
 OPEN_EVIDENCE, CLOSED_EVIDENCE = -2.0, 2.0  # beyond these a question, and a judgement; between them neither
 LEAST_CLOSED = 1.25  # no threshold learnt lies lower
 UNSURE_PERIODS = 1.0  # doubt of the delay above which the draw's stiffness says little
-WATCH = 0.45  # of the reference: eased under watch
-WATCH_PER_DELAY = 0.03  # of the reference, eased per dead time
+WATCHED_TO, WATCHED_TO_N = 0.05, 8.0  # of the reference, and at least: down to there it is eased under watch
+FLOOR_N = 4.0  # no further: a force that goes in a hold is a lost string to the board
+WATCH_PER_DELAY = 0.024  # of the reference, eased per dead time
 SHORTEST_S = 0.02  # no delay is believed shorter than this here
-SLIP = 0.002  # of the reference: force that should be gone and is not
-GATHERING = 0.05  # of the reference: due while the easing gathers speed, before half of it must have gone
-EVEN_READINGS = 7  # of one speed: the converter's settling, the period of doubt and two more
-BELOW_READINGS = 5  # the converter's settling and one more
-SLACK = 0.06  # of the slope: not counted
-FOLLOW = 0.06  # of a change of slope, per reading
 STANDS = 0.2  # of the fall due on the whole strand: less is no string that slips, but a carriage or a cell that stands
 STANDS_WAY = 0.15  # of the reference, due by then: hands do not hold up as much
 AHEAD_S = 0.3  # the easing is told so far ahead: longer than lines may be late, or it would go by fits and starts
@@ -170,10 +168,18 @@ class Look:
 
 
 class ProofBook:
-    """The rig's normal: looks that were followed by an honest ease-off."""
+    """The rig's normal: looks that were followed by an honest ease-off. ``near`` is the last of them on a cross, as family,
+    N/mm and reference: between clamp and gripper the next cross of that string is the same piece, however short it is."""
 
     def __init__(self) -> None:
         self._ratios: dict[bool, deque[float]] = {False: deque(maxlen=20), True: deque(maxlen=20)}
+        self.near: tuple[str, float, float] | None = None
+
+    def near_n_mm(self, family: str, reference_n: float) -> float | None:
+        """How stiff a closed clamp should look on a cross, N/mm; None where that is not known."""
+        if self.near is None or self.near[0] != family or abs(self.near[2] / reference_n - 1.0) > SAME:
+            return None
+        return self.near[1]
 
     def learnt(self, woven: bool) -> bool:
         """Enough looks to know what a closed clamp looks like on this rig?"""
@@ -209,6 +215,7 @@ class ClampProof:
         book: ProofBook,
         woven: bool,
         x_mm: float,
+        family: str = "unknown",
     ) -> None:
         self._rig = rig
         self._reference_n = reference_n
@@ -219,6 +226,8 @@ class ClampProof:
         self._draw_sure = delay.doubt_s <= UNSURE_PERIODS * rig.period_s
         self._book = book
         self._woven = woven
+        self._family = family
+        self._near = book.near_n_mm(family, reference_n) if woven else None
         all_mm = reference_n / (k_open_n_mm or k_draw_n_mm)
         self._rise_mm = LOOK * all_mm
         self._look = Look(LOOK * reference_n, self._rise_mm, x_mm, first_mm=STUCK * all_mm)
@@ -235,7 +244,7 @@ class ClampProof:
         self.eased_mm = 0.0  # the way down so far
         self._gone = False  # has force been missing?
         self._followed = True  # has every look been?
-        easing_s = WATCH * reference_n / k_draw_n_mm / min(rig.hold_rate_mm_s, self._rate_mm_s(k_draw_n_mm))
+        easing_s = reference_n / k_draw_n_mm / min(rig.hold_rate_mm_s, self._rate_mm_s(k_draw_n_mm))
         self.longest_s = LEISURE * (LOOKS * PATIENCE * rig.period_s + easing_s)
 
     @property
@@ -265,8 +274,9 @@ class ClampProof:
         if self.verdict and self.verdict != "holds":
             self.end_mm = x_mm
             return Go(wire.HOLD, self._rig.hold_rate_mm_s, x_mm, ceiling_n)
-        rate = self._rate_mm_s(max(self.k_look_n_mm, self._k_draw))
-        self.end_mm = x_mm - rate * AHEAD_S
+        k = max(self.k_look_n_mm, self._k_draw)
+        rate = self._rate_mm_s(k)
+        self.end_mm = max(x_mm - rate * AHEAD_S, min(x_mm, seen.mm - (force_n - FLOOR_N) / k))
         return Go(wire.HOLD, rate, self.end_mm, ceiling_n)
 
     def _count(self, t_s: float) -> None:
@@ -292,6 +302,8 @@ class ClampProof:
             self.learnt = evidence > CLOSED_EVIDENCE
             if evidence < OPEN_EVIDENCE:
                 self.verdict = "open"
+                if self._k_open is None:
+                    self._book.near = None  # said by that alone: gripped elsewhere than before, a good clamp looks softer
         elif self.ratio < (self._book.threshold() if self._draw_sure else CLOSED_UNSURE):
             self.verdict = "open"
         self.learnt &= self._draw_sure or self._woven
@@ -305,13 +317,16 @@ class ClampProof:
         self._top_mm = self._look.end_mm
 
     def _evidence(self, k_n_mm: float) -> float:
-        if self._draw_sure and self.ratio < LEAST_CROSS:
-            return OPEN_EVIDENCE - 1.0
-
         def weigh(ratio: float, middle: float, slope: float, most: float) -> float:
             return min(max(slope * math.log(ratio / middle), -most), most)
 
-        evidence = weigh(self.ratio, DRAW_MIDDLE, DRAW_SLOPE, DRAW_MOST) if self._draw_sure else 0.0
+        evidence = 0.0
+        if self._near is not None:
+            evidence = weigh(k_n_mm / self._near, NEAR_MIDDLE, NEAR_SLOPE, NEAR_MOST)
+        elif self._draw_sure and self.ratio < LEAST_CROSS:
+            return OPEN_EVIDENCE - 1.0
+        elif self._draw_sure:
+            evidence = weigh(self.ratio, DRAW_MIDDLE, DRAW_SLOPE, DRAW_MOST)
         if self._k_open is not None:
             evidence += weigh(k_n_mm / self._k_open, FIRST_MIDDLE, FIRST_SLOPE, FIRST_MOST)
         return evidence
@@ -329,69 +344,10 @@ class ClampProof:
             self.verdict = "slips"
         elif not (stands or self._look.clear or self._followed) and due_n > GATHERING * self._reference_n:
             self.verdict = "open"  # it follows now, but did not in the looks: nothing has been seen
-        elif self._slope.eased_n(force_n) > WATCH * self._reference_n:
+        elif force_n < max(WATCHED_TO * self._reference_n, WATCHED_TO_N):
             # By fits and starts no slope shows: nothing has been seen of a clamp that slips.
             self.verdict = "holds" if self._slope.even else "open"
             if self._slope.even and self._look.clear and self._draw_sure:
                 self._book.add(self._woven, self.ratio)
-
-
-class SlopeWatch:
-    """Does the force fall, while easing, as the near piece's should?
-
-    What the force fails to fall is added up against the slope so far (a one-sided cumulative sum): the clamp's drawback
-    and the string's own recovery change the slope slowly and are followed; string that comes through the jaws makes it
-    drop at once.
-    """
-
-    def __init__(self, reference_n: float) -> None:
-        self._reference_n = reference_n
-        self._alarm_n = SLIP * reference_n
-        self._below = 0  # even readings below the reference
-        self._start_n = 0.0
-        self._slope = 0.0
-        self._least = 0.0
-        self._missing_n = 0.0
-        self._due_n = 0.0
-        self._last: tuple[float, float] | None = None
-        self._speeds: deque[float] = deque(maxlen=EVEN_READINGS)
-        self.even = False  # has the easing gone evenly for long enough to see a slope?
-
-    def begin(self, start_n: float, k_n_mm: float, least_n_mm: float) -> None:
-        """The look is done: easing begins at ``start_n`` with this stiffness. Once it is even, ``least_n_mm`` is the least
-        that a closed clamp may show."""
-        self._start_n = start_n
-        self._slope = k_n_mm
-        self._least = least_n_mm
-
-    def eased_n(self, force_n: float) -> float:
-        """Force gone so far."""
-        return self._start_n - force_n
-
-    def gone(self, force_n: float, seen_mm: float, v_mm_s: float) -> bool:
-        """Take one reading; True when the string slips."""
-        last, self._last = self._last, (seen_mm, force_n)
-        self._speeds.append(abs(v_mm_s))
-        if last is None:
-            return False
-        moved = last[0] - seen_mm
-        if moved <= 0.0:
-            return False
-        fell = last[1] - force_n
-        even = len(self._speeds) == EVEN_READINGS and min(self._speeds) > 0.9 * max(self._speeds)
-        if not even or self._below < BELOW_READINGS:
-            # A delay a few milliseconds off shows as missing force for as long as the speed grows, and the clamp's drawback
-            # sets in where the force falls below that at which it was set.
-            self._below += even and force_n < self._reference_n
-            self._due_n += self._slope * moved
-            return self._due_n > GATHERING * self._reference_n and self._start_n - force_n < 0.5 * self._due_n
-        if not self.even:
-            self.even = True
-            self._slope = fell / moved
-            return self._slope < self._least
-        self._missing_n = max(0.0, self._missing_n + (1.0 - SLACK) * self._slope * moved - fell)
-        if self._missing_n > self._alarm_n:
-            return True
-        # Followed, but never to where the whole strand's slope would be normal.
-        self._slope = max(self._least, self._slope + FOLLOW * (fell / moved - self._slope))
-        return False
+            if self._slope.even and self._look.clear and self._woven:
+                self._book.near = (self._family, self.k_look_n_mm, self._reference_n)

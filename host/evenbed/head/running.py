@@ -319,6 +319,7 @@ class PullRun:
             self._proofs,
             self.pull.woven,
             x_mm,
+            self.pull.family,
         )
 
     def _prove(self, shot: Shot) -> Command:

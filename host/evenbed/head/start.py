@@ -42,6 +42,7 @@ class HeadStart:
     line: list[int] | None
     zero_watch: dict[str, Any] | None = None
     known: dict[str, Any] | None = None
+    near: tuple[str, float, float] | None = None  # of the proofs: family, N/mm, reference in N
 
 
 def at_rest(head: Head) -> bool:
@@ -70,6 +71,7 @@ def snapshot(head: Head) -> HeadStart:
         line=list(head._line) if head._line is not None else None,
         zero_watch=_watch_plain(head._zero_watch),
         known=asdict(head.known) if head.known is not None else None,
+        near=head.proofs.near,
     )
 
 
@@ -92,6 +94,7 @@ def restore(rig: RigModel, start: HeadStart) -> Head:
     for woven, kind in ((False, "main"), (True, "woven")):
         for ratio in start.proofs[kind]:
             head.proofs.add(woven, ratio)
+    head.proofs.near = (start.near[0], start.near[1], start.near[2]) if start.near is not None else None
     for t_s, x_mm, v_mm_s in start.positions:
         head._aligner.add(t_s, x_mm, v_mm_s)
     if start.shot is not None:
