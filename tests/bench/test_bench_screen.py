@@ -119,7 +119,7 @@ def test_free_work_goes_over_to_crosses_and_is_gone_on_with(
     screen.word("clamp")
     screen.hands("clamp is set")
     screen.tap()
-    page.wait_for_selector('#plan-count:has-text("1 pulls made")', timeout=LONG_MS)
+    page.wait_for_selector('#plan-count:has-text("pulls made: 1")', timeout=LONG_MS)
     screen.word("draw", "question")
     page.click("#settings summary")
     page.click("#leave")
@@ -231,7 +231,7 @@ def test_reloads_and_second_pages_move_nothing(serve: Callable[..., str], open_s
     second.page.wait_for_timeout(150)
     second.page.keyboard.up("Space")
     second.word("let off")  # one tap: clamped, proved, let off; let down would have gone without the proof
-    second.page.wait_for_selector('#plan-count:has-text("1 pulls made")', timeout=LONG_MS)
+    second.page.wait_for_selector('#plan-count:has-text("pulls made: 1")', timeout=LONG_MS)
     page.click("#take")
     second.page.wait_for_selector("#pedal", state="hidden")
     page.wait_for_selector("#pedal:not([hidden])")

@@ -64,11 +64,15 @@ class Kept:
         s = self.state
         done, total = len(s.done), len(s.done) + len(s.left)
         if s.phase == kinds.FINISHED:
-            return f"finished, {done} pulls"
+            return f"finished, {_pulls(done)}"
         if s.phase == kinds.GIVEN_UP:
-            return f"given up after {done} pulls"
-        pulls = f"{done} pulls" if s.plan.free else f"{done} of {total} pulls"
+            return f"given up after {_pulls(done)}"
+        pulls = _pulls(done) if s.plan.free else f"{done} of {total} pulls"
         return f"not finished ({s.phase}), {pulls}"
+
+
+def _pulls(n: int) -> str:
+    return "1 pull" if n == 1 else f"{n} pulls"
 
 
 def load(jobs: Jobs, number: int) -> Kept:

@@ -1,14 +1,16 @@
 // The word of the moment: which, whose turn it is, and the one line under it. Decides only; `paintMoment` shows it.
 import { $, attr, show, text } from "./dom.js";
 import { drawGlyph } from "./glyphs.js";
-import { atRest, holds, mayControl, now, simulated, unit, working } from "./state.js";
+import { LOADED_N, atRest, holds, mayControl, now, simulated, unit, working } from "./state.js";
 import { T, fill } from "./texts.en.js";
 import { force } from "./units.js";
 import { alive } from "./wire.js";
 
 const YOURS = ["arm", "draw", "straighten", "clamp", "let down", "question", "stopped", "stop", "loaded", "check", "tie off", "break"];
 
-const pedal = () => (simulated() ? T.pedal.simulated : T.pedal.real);
+const END_LOW = 8; // flag of the board: the carriage is at its end on the slack side
+
+export const pedal = () => (simulated() ? T.pedal.simulated : T.pedal.real);
 
 // What a job that waits for its stringer asks, while the head is at rest.
 function jobWord(job) {
@@ -35,7 +37,9 @@ function headSays(s, job) {
     hole: head ? head.hole : "",
   };
   let line = T.say[s.state] ?? "";
-  if (s.state === "unarmed") line = holds() ? T.say.armWeb : T.say.arm;
+  const atEnd = (s.flags & END_LOW) !== 0 && s.force_n !== null && s.force_n >= LOADED_N;
+  if (atEnd && ["easing_off", "frozen"].includes(s.state)) line = T.say.atEnd;
+  else if (s.state === "unarmed") line = holds() ? T.say.armWeb : T.say.arm;
   else if (s.state === "slack") {
     line = s.reference_n === null ? T.say.drawNothing : T.say.draw;
     if (s.reference_n !== null && head && head.hole) line += ` ${T.say.tailAt}`;

@@ -1,5 +1,6 @@
 // A stop, over the whole screen: what happened, with its values, what to do next, the way down, and what led to it to save.
 import { $, attr, el, show, text } from "./dom.js";
+import { pedal } from "./moment.js";
 import { LOADED_N, fresh, holds, mayControl, now, stopped, unit } from "./state.js";
 import { T, fill } from "./texts.en.js";
 import { force } from "./units.js";
@@ -72,7 +73,7 @@ export function paintTrip() {
   const known = fresh();
   text($("trip-force"), known ? force(s.force_n, unit()) : "– – –");
   const loaded = known && s.force_n >= LOADED_N;
-  text($("trip-state"), !known ? T.tripUnknown : loaded ? T.tripLoaded : T.tripSlack);
+  text($("trip-state"), !known ? T.tripUnknown : loaded ? T.tripLoaded : fill(T.tripSlack, { pedal: pedal() }));
   attr($("trip"), "data-loaded", !known || loaded);
   for (const id of ["trip-down", "trip-clear"]) show($(id), mayControl() && holds());
   show($("trip-take"), mayControl() && !holds());
