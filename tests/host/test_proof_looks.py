@@ -157,24 +157,29 @@ def test_nothing_closed_looks_softer_than_half_as_stiff_again_as_the_draw(ratio:
     assert (evidence(ratio, 20.0) < -2.0) is is_open
 
 
-def near_evidence(over_near: float, over_first: float | None, near: tuple[str, float, float]) -> float:
+def near_evidence(
+    over_near: float, over_first: float | None, near: tuple[str, float, float], over_draw: float = 1.2
+) -> float:
+    """By default that of a short cross: by the draw alone nothing closed looks so soft."""
     book = ProofBook()
     book.near = near
     k_look = over_near * 2.0 * K
     proof = ClampProof(
         RIG, REFERENCE_N, K, k_look / over_first if over_first else None, SURE_DELAY, book, True, 50.0, "gut"
     )
-    proof.ratio = 1.2  # a short cross: by the draw alone nothing closed looks so soft
+    proof.ratio = over_draw
     return proof._evidence(k_look)
 
 
 # Between clamp and gripper lies the same piece of the same string, so its stiffness EA/L is that of the cross before.
 def test_where_a_cross_has_held_its_look_is_what_a_closed_clamp_looks_like() -> None:
     near = ("gut", 2.0 * K, REFERENCE_N)
-    assert near_evidence(0.86, None, near) == pytest.approx(0.0)
-    assert near_evidence(1.0, None, near) == pytest.approx(25.0 * math.log(1.0 / 0.86))
+    assert near_evidence(0.86, None, near) == pytest.approx(-1.0)
+    assert near_evidence(1.0, None, near) == pytest.approx(25.0 * math.log(1.0 / 0.86) - 1.0)
     assert near_evidence(1.0, 1.22, near) > 2.0 and near_evidence(1.0, 1.15, near) > 0.0
-    assert near_evidence(0.7, None, near) == -4.0 and near_evidence(0.7, 1.0, near) == -8.0
+    assert near_evidence(0.7, None, near) == -5.0 and near_evidence(0.7, 1.0, near) == -9.0
+    # Gripped further out than before, and clearly closed by the draw: no question.
+    assert near_evidence(0.75, None, near, 2.6) > -2.0
 
 
 @pytest.mark.parametrize("near", [("nylon", 2.0 * K, REFERENCE_N), ("gut", 2.0 * K, 1.11 * REFERENCE_N)])
@@ -292,7 +297,7 @@ def test_the_hold_never_asks_for_a_force_at_which_the_board_calls_a_string_lost(
     assert b.run() == "holds" and 4.0 - 1e-6 <= min(asked) < 10.0
 
 
-def test_a_cross_that_held_is_remembered_and_doubted_alone_forgotten() -> None:
+def test_a_cross_that_held_is_remembered_until_a_clamp_is_doubted() -> None:
     book = ProofBook()
     good = Bench(2.0 * K, book=book, woven=True)
     assert good.run() == "holds" and book.near == ("gut", pytest.approx(2.0 * K), REFERENCE_N)

@@ -55,6 +55,7 @@ LEAST_CROSS = 1.5  # no closed clamp on a cross looks less stiff than this
 DRAW_MIDDLE, DRAW_SLOPE, DRAW_MOST = 1.86, 13.0, 5.0  # look over draw
 FIRST_MIDDLE, FIRST_SLOPE, FIRST_MOST = 1.22, 37.0, 4.0  # look over first look
 NEAR_MIDDLE, NEAR_SLOPE, NEAR_MOST = 0.86, 25.0, 4.0  # look over that of the last cross that held, where one is known
+DRAW_LEAST = -1.0  # what the draw says at least, where one is known
 SAME = 0.1  # of the reference: no further apart, and two looks can be compared
 OPEN_EVIDENCE, CLOSED_EVIDENCE = -2.0, 2.0  # beyond these a question, and a judgement; between them neither
 LEAST_CLOSED = 1.25  # no threshold learnt lies lower
@@ -302,8 +303,9 @@ class ClampProof:
             self.learnt = evidence > CLOSED_EVIDENCE
             if evidence < OPEN_EVIDENCE:
                 self.verdict = "open"
-                if self._k_open is None:
-                    self._book.near = None  # said by that alone: gripped elsewhere than before, a good clamp looks softer
+                self._book.near = (
+                    None  # gripped further out than before, a good clamp looks softer: asked once, not for ever
+                )
         elif self.ratio < (self._book.threshold() if self._draw_sure else CLOSED_UNSURE):
             self.verdict = "open"
         self.learnt &= self._draw_sure or self._woven
@@ -320,13 +322,12 @@ class ClampProof:
         def weigh(ratio: float, middle: float, slope: float, most: float) -> float:
             return min(max(slope * math.log(ratio / middle), -most), most)
 
-        evidence = 0.0
-        if self._near is not None:
-            evidence = weigh(k_n_mm / self._near, NEAR_MIDDLE, NEAR_SLOPE, NEAR_MOST)
-        elif self._draw_sure and self.ratio < LEAST_CROSS:
+        if self._near is None and self._draw_sure and self.ratio < LEAST_CROSS:
             return OPEN_EVIDENCE - 1.0
-        elif self._draw_sure:
-            evidence = weigh(self.ratio, DRAW_MIDDLE, DRAW_SLOPE, DRAW_MOST)
+        evidence = weigh(self.ratio, DRAW_MIDDLE, DRAW_SLOPE, DRAW_MOST) if self._draw_sure else 0.0
+        if self._near is not None:
+            # That a look is hardly stiffer than the draw says little of a string that may be short.
+            evidence = max(evidence, DRAW_LEAST) + weigh(k_n_mm / self._near, NEAR_MIDDLE, NEAR_SLOPE, NEAR_MOST)
         if self._k_open is not None:
             evidence += weigh(k_n_mm / self._k_open, FIRST_MIDDLE, FIRST_SLOPE, FIRST_MOST)
         return evidence
