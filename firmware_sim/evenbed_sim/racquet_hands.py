@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Protocol
 
-from evenbed_fw.safety import CUT, EASING, FROZEN
+from evenbed_fw.safety import ARMED, CUT, EASING, FROZEN, HOLDING, LATCHED
 
 from evenbed_sim.rig import Rig
 from evenbed_sim.stringer import Habits, Stringer
@@ -60,11 +60,16 @@ class RacquetHands(Stringer):
         self._do("look", 1.5)
 
     def _stuck(self, t: float) -> bool:
-        """Has the head let down as far as it can, and the string still pulls? Then the hands take it out."""
+        """Has the head let down as far as it will, and the string still pulls? Then the hands take it out."""
         rig = self.rig
-        if rig.force_n < 1.0 or not rig.carriage.end_low or not self._quiet(t, STUCK_S):
+        if rig.force_n < 1.0 or not self._quiet(t, STUCK_S):
             return False
-        self._note(t, "the carriage is at its end: takes the string out of the gripper")
+        if rig.carriage.end_low:
+            self._note(t, "the carriage is at its end: takes the string out of the gripper")
+        elif rig.force_n < SLACK_N and rig.board.core.state in (ARMED, LATCHED):
+            self._note(t, "it hardly pulls any more: takes the string out of the gripper")
+        else:
+            return False
         rig.flush()
         rig.plant.string_breaks()  # to the rig it is the same
         self._strings.let_off(t)
@@ -196,6 +201,8 @@ class PedalledHands(RacquetHands):
             self._gone(t)
         elif self._stuck(t):
             self._do("ready", 0.9)
+        elif self.rig.force_n > LOADED_N and self._quiet(t, 0.25) and self.rig.board.core.state == HOLDING:
+            self._doing = "drawing"  # it has been drawn once more as it was
 
     def _ready(self, t: float) -> None:
         if self.rig.force_n <= SLACK_N and not self.clamped:

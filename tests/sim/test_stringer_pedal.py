@@ -141,6 +141,23 @@ def test_hands_leave_a_string_alone_that_a_stop_has_left_on_the_head(at_n: float
     at.draw()
 
 
+@pytest.mark.parametrize("at_once", [False, True], ids=["later", "at once"])
+def test_a_string_that_the_board_has_let_down_by_itself_comes_off(at_once: bool) -> None:
+    at = Pedalled(SimrigRequest(hands="pedal", seed=3))
+    at.arm()
+    at.draw()
+    stopped(at, 120.0)
+    at.cast.do("down")  # held: the board lets down, without the host
+    at.until(lambda: at.state == "slack")
+    at.cast.do("up")
+    if at_once:
+        at.wait(1.2)
+    else:
+        at.wait(8.0)
+        assert at.said[-1] == "the next string is in the gripper"
+    at.draw()
+
+
 def test_a_clamp_that_a_stop_finds_set_stays_set() -> None:
     at = Pedalled(SimrigRequest(hands="pedal", racquet=DEMO, seed=3))
     at.arm()

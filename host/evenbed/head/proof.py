@@ -30,7 +30,7 @@ from evenbed_fw import wire
 from evenbed.head.align import Aligner
 from evenbed.head.governor import PIPELINE_S
 from evenbed.head.learning import Delay
-from evenbed.head.slope import GATHERING, SlopeWatch
+from evenbed.head.slope import GATHERING, SLIP, SlopeWatch
 from evenbed.head.types import Go, RigModel
 
 FIRST_LOOK = 0.0025  # of the reference, at the stiffness of the draw; friction may make it more on a woven cross
@@ -49,7 +49,7 @@ FOLLOWED = 0.3  # of what the softest strand would show: less, and the carriage 
 CLOSED_MAIN = 1.58  # look over draw stiffness from which a clamp counts as closed
 CLOSED_UNSURE = 1.1  # the same where the delay, and so the draw's stiffness, is still unsure
 OPEN_MOST = 1.65  # times the draw, on a cross: a first look that is stiffer was made while the strand stuck
-LEAST_CROSS = 1.5  # no closed clamp on a cross looks less stiff than this
+LEAST_CROSS, LEAST_SHORT = 1.5, 1.3  # no closed clamp on a cross looks less stiff; where one is known, however short
 # Evidence on a cross as the logarithm of a likelihood ratio, closed over open: the middle between the two, the slope per
 # logarithm of the ratio, and the most that is believed (a draw stiffens, a first look is disturbed).
 DRAW_MIDDLE, DRAW_SLOPE, DRAW_MOST = 1.86, 13.0, 5.0  # look over draw
@@ -68,6 +68,10 @@ STANDS = 0.2  # of the fall due on the whole strand: less is no string that slip
 STANDS_WAY = 0.15  # of the reference, due by then: hands do not hold up as much
 AHEAD_S = 0.3  # the easing is told so far ahead: longer than lines may be late, or it would go by fits and starts
 GAPS, GAP_PERIODS = 20, 2.0  # readings that are remembered for the longest gap among them; what counts as one, periods
+NEAR_MOST_STIFF = 3.0  # times the draw: as stiff as that the near piece may be where no look has shown it
+# Where force is missing: times that the easing stands; how long, at least and at most, s; readings that agree.
+PAUSES, PAUSE_LEAST_S, PAUSE_S, AT_REST = 3, 1.0, 1.6, 4
+RISING_S = 0.4  # so long at last it is seen how fast the string recovers
 LEISURE = 2.0  # times what all looks and the whole easing take at most: longer no proof lasts
 
 
@@ -217,7 +221,9 @@ class ClampProof:
         woven: bool,
         x_mm: float,
         family: str = "unknown",
+        lowest_n: float = math.inf,
     ) -> None:
+        """``lowest_n`` is the lowest force of an earlier proof of the same clamp."""
         self._rig = rig
         self._reference_n = reference_n
         self._k_draw = k_draw_n_mm
@@ -229,11 +235,16 @@ class ClampProof:
         self._woven = woven
         self._family = family
         self._near = book.near_n_mm(family, reference_n) if woven else None
-        all_mm = reference_n / (k_open_n_mm or k_draw_n_mm)
+        all_mm = reference_n / max(k_open_n_mm or 0.0, k_draw_n_mm)
         self._rise_mm = LOOK * all_mm
         self._look = Look(LOOK * reference_n, self._rise_mm, x_mm, first_mm=STUCK * all_mm)
         self._looks = 1
-        self._slope = SlopeWatch(reference_n)
+        self._slope = SlopeWatch(reference_n, lowest_n)
+        self._rest: list[tuple[float, float]] | None = (
+            None  # times and readings of a carriage that stands to see what is missing still
+        )
+        self._rest_s = 0.0
+        self._pauses = 0
         self.learnt = book.learnt(woven)  # else a pass is "not yet judged"
         self.verdict = ""
         self.ratio = 0.0  # of the look to the draw
@@ -246,15 +257,18 @@ class ClampProof:
         self._gone = False  # has force been missing?
         self._followed = True  # has every look been?
         easing_s = reference_n / k_draw_n_mm / min(rig.hold_rate_mm_s, self._rate_mm_s(k_draw_n_mm))
-        self.longest_s = LEISURE * (LOOKS * PATIENCE * rig.period_s + easing_s)
+        self.longest_s = LEISURE * (LOOKS * PATIENCE * rig.period_s + easing_s) + PAUSES * PAUSE_S
 
     @property
     def k_look_n_mm(self) -> float:
         """Stiffness that the look showed; 0 before."""
         return self._look.k_n_mm or 0.0
 
-    def step(self, t_s: float, force_n: float, seen: Seen, x_mm: float, v_mm_s: float, ceiling_n: float) -> Go:
-        """Take one reading: force, the positions it may belong to, the position now and its speed."""
+    def step(
+        self, t_s: float, force_n: float, seen: Seen, x_mm: float, v_mm_s: float, ceiling_n: float, zero_n: float = 0.0
+    ) -> Go:
+        """Take one reading: force, the positions it may belong to, the position now and its speed. The force counts from a
+        zero that lies ``zero_n`` above the one from which the board reckons the ceiling."""
         look = self._look
         self._count(t_s)
         if not self.verdict and self._spent_s > self.longest_s:
@@ -268,16 +282,18 @@ class ClampProof:
                     self._looks += 1
                     self._look = Look(LOOK * self._reference_n, self._rise_mm, look.end_mm)
             self.end_mm = self._look.end_mm
-            soft = min(ceiling_n, self._reference_n * (1.0 + 2.0 * (STUCK + LOOK * self._looks)))
+            soft = min(ceiling_n, zero_n + self._reference_n * (1.0 + 2.0 * (STUCK + LOOK * self._looks)))
             return Go(wire.HOLD, self._rig.hold_rate_mm_s, self.end_mm, soft)
+        elif not self.verdict and self._rest is not None:
+            self._stand(t_s, force_n, seen.mm, v_mm_s)
         elif not self.verdict:
-            self._watch(force_n, seen.late_mm, v_mm_s)
-        if self.verdict and self.verdict != "holds":
+            self._watch(t_s, force_n, seen.late_mm, v_mm_s)
+        if self._rest is not None or (self.verdict and self.verdict != "holds"):
             self.end_mm = x_mm
             return Go(wire.HOLD, self._rig.hold_rate_mm_s, x_mm, ceiling_n)
-        k = max(self.k_look_n_mm, self._k_draw)
+        k = max(self.k_look_n_mm, self._k_draw * (1.0 if self._look.clear else NEAR_MOST_STIFF))
         rate = self._rate_mm_s(k)
-        self.end_mm = max(x_mm - rate * AHEAD_S, min(x_mm, seen.mm - (force_n - FLOOR_N) / k))
+        self.end_mm = max(x_mm - rate * AHEAD_S, min(x_mm, seen.mm - (force_n + zero_n - FLOOR_N) / k))
         return Go(wire.HOLD, rate, self.end_mm, ceiling_n)
 
     def _count(self, t_s: float) -> None:
@@ -303,9 +319,8 @@ class ClampProof:
             self.learnt = evidence > CLOSED_EVIDENCE
             if evidence < OPEN_EVIDENCE:
                 self.verdict = "open"
-                self._book.near = (
-                    None  # gripped further out than before, a good clamp looks softer: asked once, not for ever
-                )
+                # Gripped further out than before, a good clamp looks softer: that is asked once, not for ever.
+                self._book.near = None
         elif self.ratio < (self._book.threshold() if self._draw_sure else CLOSED_UNSURE):
             self.verdict = "open"
         self.learnt &= self._draw_sure or self._woven
@@ -322,7 +337,7 @@ class ClampProof:
         def weigh(ratio: float, middle: float, slope: float, most: float) -> float:
             return min(max(slope * math.log(ratio / middle), -most), most)
 
-        if self._near is None and self._draw_sure and self.ratio < LEAST_CROSS:
+        if self._draw_sure and self.ratio < (LEAST_CROSS if self._near is None else LEAST_SHORT):
             return OPEN_EVIDENCE - 1.0
         evidence = weigh(self.ratio, DRAW_MIDDLE, DRAW_SLOPE, DRAW_MOST) if self._draw_sure else 0.0
         if self._near is not None:
@@ -332,7 +347,22 @@ class ClampProof:
             evidence += weigh(k_n_mm / self._k_open, FIRST_MIDDLE, FIRST_SLOPE, FIRST_MOST)
         return evidence
 
-    def _watch(self, force_n: float, late_mm: float, v_mm_s: float) -> None:
+    def _stand(self, t_s: float, force_n: float, seen_mm: float, v_mm_s: float) -> None:
+        """Force was missing. A touch is over when the carriage has stood for a while; what has slipped stays missing."""
+        assert self._rest is not None
+        self._rest = [*self._rest, (t_s, force_n)] if v_mm_s == 0.0 else []
+        last = self._rest[-AT_REST:]
+        rests_s = t_s - self._rest[0][0] if self._rest else 0.0
+        agree = rests_s > PAUSE_LEAST_S and max(n for _, n in last) - min(n for _, n in last) < SLIP * self._reference_n
+        if t_s - self._rest_s < PAUSE_S and not agree:
+            return
+        late = [(t, n) for t, n in self._rest if t > t_s - RISING_S]
+        rising_n_s = float(np.polyfit([t for t, _ in late], [n for _, n in late], 1)[0]) if len(late) > AT_REST else 0.0
+        self._rest = None
+        if self._slope.still_missing(force_n, seen_mm, rising_n_s) or self._pauses > PAUSES:
+            self.verdict = "slips"
+
+    def _watch(self, t_s: float, force_n: float, late_mm: float, v_mm_s: float) -> None:
         # While the easing gathers speed, a reading later than believed looks like a missing slope; held against a
         # position one period late it cannot.
         self.eased_mm = self._top_mm - late_mm
@@ -342,7 +372,9 @@ class ClampProof:
         if stands and due_n > STANDS_WAY * self._reference_n:
             self.verdict = "stands"
         elif self._gone and not stands:
-            self.verdict = "slips"
+            self._gone = False
+            self._rest, self._rest_s = [], t_s
+            self._pauses += 1
         elif not (stands or self._look.clear or self._followed) and due_n > GATHERING * self._reference_n:
             self.verdict = "open"  # it follows now, but did not in the looks: nothing has been seen
         elif force_n < max(WATCHED_TO * self._reference_n, WATCHED_TO_N):

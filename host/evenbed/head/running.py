@@ -80,6 +80,7 @@ class PullRun:
         self._steady: SteadyDetector | None = None
         self._watch = DisturbanceWatch()
         self._proof: ClampProof | None = None
+        self._lowest_n = math.inf  # of the proofs so far
         self._look: Look | None = None
         self._softest: float | None = None  # of the first looks, N/mm
         self._press_s = now_s
@@ -320,6 +321,7 @@ class PullRun:
             self.pull.woven,
             x_mm,
             self.pull.family,
+            self._lowest_n,
         )
 
     def _prove(self, shot: Shot) -> Command:
@@ -328,7 +330,9 @@ class PullRun:
         self._off_s = self._calm_s = self._now
         if self.question:
             return Go(wire.HOLD, self.rig.hold_rate_mm_s, proof.end_mm, self.ceiling_n)
-        go = proof.step(shot.t_s, shot.force_n, self._seen(), shot.x_mm, shot.v_mm_s, self.ceiling_n)
+        zero_n = shot.reference_force_n - shot.force_n
+        go = proof.step(shot.t_s, shot.force_n, self._seen(), shot.x_mm, shot.v_mm_s, self.ceiling_n, zero_n)
+        self._lowest_n = min(self._lowest_n, shot.force_n)
         if not proof.verdict:
             return go
         record.proof_ratio = proof.ratio
