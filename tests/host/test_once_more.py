@@ -129,3 +129,13 @@ def test_a_first_look_that_finds_the_clamp_set_already_says_nothing_of_an_open_s
         r.rig.plant.close_clamp()
     r.wait(4.0)
     assert answered(r) == ends and recorded(r).proof == proof
+
+
+@pytest.mark.parametrize("told", [5.0, 9.0, 16.0])
+def test_the_looks_at_a_cross_come_to_an_end_and_so_does_the_waiting(told: float) -> None:
+    cross = Strand(presets.cross(presets.NYLON, 400.0))
+    r = HandledRig(Pull(REFERENCE_N, family="nylon", stiffness_n_mm=told, woven=True), cross).draw()
+    for way_mm in (1.5, -2.5):
+        r.rig.plant.add_path(way_mm, 0.4)
+        r.wait(0.5)
+    assert r.until(lambda: r.head.word == "clamp", 12.0), r.host.events

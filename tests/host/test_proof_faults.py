@@ -8,7 +8,7 @@ from __future__ import annotations
 import pytest
 from evenbed.head import states as st
 from evenbed.head.running import NOT_AT_REST
-from evenbed.head.types import Pull
+from evenbed.head.types import Ask, Pull
 from evenbed_sim import presets
 from handled_rig import HandledRig, main_strand, tether
 
@@ -70,6 +70,20 @@ def test_a_motor_that_stays_dead_is_told_again_when_it_is_to_let_down() -> None:
     r.tap()
     assert r.until(st.EASING_OFF, 1.0) and r.until(st.FROZEN, 10.0)
     assert len(r.told("guard")) == 2 and r.rig.force_n > 0.98 * REFERENCE_N
+
+
+@pytest.mark.parametrize("dead", [False, True])
+def test_a_motor_that_is_dead_when_the_pedal_is_held_after_a_stop_is_told_once(dead: bool) -> None:
+    r = held(HandledRig(Pull(REFERENCE_N), tether(8.0)))
+    r.ask(Ask.STOP)
+    r.wait(1.0)
+    assert r.state == st.FROZEN
+    if dead:
+        r.inject_now("motor off")
+    r.hold(8.0)
+    r.wait(0.5)
+    assert [e.values["entry"] for e in r.told("guard")] == ([55.0] if dead else [])
+    assert (r.state == st.FROZEN) is dead
 
 
 @pytest.mark.parametrize(("for_s", "told"), [(4.2, 0), (7.0, 1)])

@@ -8,6 +8,7 @@ import pytest
 from evenbed.job import marks
 from evenbed.job.asked import Measured, whole_n_mm
 from evenbed.job.marks import fold
+from evenbed.job.view import view
 from evenbed.racquet.model import StringName
 from job_runs import Bench, demo_plan
 
@@ -344,3 +345,12 @@ def test_a_tension_is_refused_that_no_string_of_the_racquet_may_have() -> None:
     assert said[0].kind == "remark" and "40.79 kgf (400 N)" in said[0].text
     b.act("again")
     assert b.job.ceiling.force_n < 300.0
+
+
+def test_once_more_it_is_its_own_clamp_that_is_opened() -> None:
+    b = strung()
+    b.act("again")
+    shown = view(b.job)["on_head"]
+    made = b.job.state.again
+    assert shown is not None and made is not None
+    assert shown["frees"] == shown["clamps"] == made.pull.clamps and shown["sets"] == ""

@@ -86,7 +86,7 @@ class PlanStrings:
         """Another string next: ``WAYS``; what was done. Only while nothing is on the head. One that is in the bed comes out
         of it first."""
         if force_n > 5.0:
-            return "a string is on the head: that waits until it is off"
+            return "not now: a string is on the head"
         self.let_off(self._rig.t_us * 1e-6)  # one that is off, if hands have not seen that yet
         word, _, number = words.strip().partition(" ")
         if word in ("again", "back") and not number:

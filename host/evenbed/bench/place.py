@@ -34,6 +34,7 @@ BREAK_S = 180.0  # a longer gap between two pulls is none of the work's pace
 AHEAD = 3  # pulls to come that are shown
 AT_REST = ("", "unarmed", "slack", "referencing", "booted_loaded")
 LOADED_N = 8.0
+LAST_ASKS = {"frozen": Ask.LET_DOWN, "slack": Ask.DISARM}  # of a head whose work is left
 ENDED = "The control process has ended. The board freezes by itself; hold the pedal to let the string down."
 NO_BOARD = (
     f"Nothing on this port answers as an evenbed board ({CONNECT_S:.0f} s). Is the firmware on it, is it the right port, "
@@ -316,8 +317,8 @@ class Place:
         client = opened.desk.client
         client.plan(None)
         until = self._clock() + GOODBYE_S
-        while self._status and self._status["state"] == "slack" and self._clock() < until and not client.ended:
-            client.ask(Ask.DISARM)
+        while self._status and self._status["state"] in LAST_ASKS and self._clock() < until and not client.ended:
+            client.ask(LAST_ASKS[self._status["state"]])
             for message in client.messages(0.1):
                 self._hear(message)
         force_n = self._status["force_n"] if self._status else None

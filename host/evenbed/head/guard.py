@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
+
+from evenbed_fw import safety
 
 from evenbed.head import states as st
 from evenbed.head.stopbudget import rise_n
@@ -54,3 +57,13 @@ class Guard:
             self._base = (shot.x_mm, shot.force_n)
         went = self._base[0] - shot.x_mm
         return told(DOWN, travel_mm=went, force_n=shot.force_n) if went > DOWN_MM else None
+
+    def lowering(self, shot: Shot) -> Event | None:
+        """Take one sample of a head that stands: the board lets down by itself while the pedal is held. Told once."""
+        if shot.sample.state != safety.EASING:
+            self._base = None
+            return None
+        why = self._down(shot)
+        if why is not None:
+            self._base = (-math.inf, 0.0)
+        return why

@@ -87,8 +87,7 @@ class Head:
             return Stale(f"the last reading is {age:.1f} s old")
         if not self.shot.sample.sound:
             return Stale("the board does not trust its readings")
-        zero = "working" if self.working_zero_n else "reference"
-        return Fresh(self.shot.force_n, age, zero)
+        return Fresh(self.shot.force_n, age, "working" if self.working_zero_n else "reference")
 
     @property
     def line(self) -> Sample | None:
@@ -437,6 +436,8 @@ class Head:
             self._tripped.told.clear()
         elif self.state in st.LOADED:
             self._run(shot)
+        elif self.state == st.FROZEN:
+            self._note(self.guard.lowering(shot))
 
     def _run(self, shot: Shot) -> None:
         run = self.run

@@ -41,6 +41,7 @@ NOT_AT_REST = (
 )
 SURER = 2.0  # times the rise of a first look: on a main it is all that is known of a strand pulled once more
 AGREES = 1.2  # told and seen stiffness: as far apart as looks scatter, what was told counts
+FIRST_LOOKS = 12  # then what was seen has to do
 LOOK_S = 1.0  # between two first looks of a string that is pulled once more
 TAKEN_BACK = "This string is taken back: open its clamp, set it on the string before, then hold the pedal to let it down."
 MOVED_MM = 0.5  # by an episode: more than setting a clamp does
@@ -87,6 +88,7 @@ class PullRun:
         self._now = now_s
         self._start_mm = shot.x_mm
         self._looked_s, self._before_mm = now_s, shot.x_mm
+        self._looks = 0
         self._near_s = now_s  # when the draw was last far from its reference
         self._standing = 0  # readings at the end of the way back
         self._reached_mm = shot.x_mm
@@ -242,6 +244,7 @@ class PullRun:
         rise_n = max(share * self.pull.reference_n, FIRST_LOOK_N)
         self._look = Look(rise_n, rise_n / (self.pull.stiffness_n_mm or self.holding.k_n_mm), shot.x_mm, FIRST_AFTER)
         self._looked_s, self._before_mm = self._now, shot.x_mm
+        self._looks += 1
 
     @property
     def _look_due(self) -> bool:
@@ -249,7 +252,9 @@ class PullRun:
         k, seen = self.pull.stiffness_n_mm, self._softest
         if k is None or self._now - self._looked_s < LOOK_S:
             return False
-        return seen is None or not seen / AGREES <= k <= seen * AGREES
+        if seen is not None and self.pull.woven:
+            return False  # friction holds some of it fast: no look agrees with what was told
+        return self._looks < FIRST_LOOKS and (seen is None or not seen / AGREES <= k <= seen * AGREES)
 
     @property
     def _whole_n_mm(self) -> float:

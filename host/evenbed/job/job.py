@@ -399,7 +399,7 @@ class Job(Notebook):
         """Is the head between two pulls? Else say so."""
         if self.head_state in BETWEEN:
             return True
-        self._say("A string is on the head: that waits until it is off.")
+        self._say("Not now: a string is on the head. Say it again once it is off.")
         return False
 
     # --- lists, lines, marks ---------------------------------------------------------------------------------

@@ -97,6 +97,8 @@ def _on_head(job: Job, p: PlannedPull | None) -> OnHead | None:
     if p is None and wanted is not None and job.state.last is not None:  # it is taken back
         last = job.state.last.pull
         p = replace(last, sets="", frees=last.clamps, clamps="", opens="", says=())
+    elif p is not None and job.state.again is not None:  # once more: it is its own clamp that is opened
+        p = replace(p, sets="", frees=p.clamps, opens="")
     if p is None:
         return None
     return OnHead(

@@ -1,13 +1,14 @@
 // The word of the moment: which, whose turn it is, and the one line under it. Decides only; `paintMoment` shows it.
 import { $, attr, show, text } from "./dom.js";
 import { drawGlyph } from "./glyphs.js";
-import { LOADED_N, atRest, holds, mayControl, now, simulated, unit, working } from "./state.js";
+import { atRest, holds, mayControl, now, simulated, unit, working } from "./state.js";
 import { T, fill } from "./texts.en.js";
 import { force } from "./units.js";
 import { alive } from "./wire.js";
 
 const YOURS = ["arm", "draw", "straighten", "clamp", "let down", "question", "stopped", "stop", "loaded", "check", "tie off", "break"];
 
+const PULLS_N = 5; // more than a zero may be off: there is a string on the head
 const END_LOW = 8; // flag of the board: the carriage is at its end on the slack side
 
 export const pedal = () => (simulated() ? T.pedal.simulated : T.pedal.real);
@@ -37,8 +38,8 @@ function headSays(s, job) {
     hole: head ? head.hole : "",
   };
   let line = T.say[s.state] ?? "";
-  const atEnd = (s.flags & END_LOW) !== 0 && s.force_n !== null && s.force_n >= LOADED_N;
-  if (atEnd && ["easing_off", "frozen"].includes(s.state)) line = T.say.atEnd;
+  const atEnd = (s.flags & END_LOW) !== 0 && s.force_n !== null && s.force_n >= PULLS_N;
+  if (atEnd && ["easing_off", "frozen", "slack"].includes(s.state)) line = T.say.atEnd;
   else if (s.state === "unarmed") line = holds() ? T.say.armWeb : T.say.arm;
   else if (s.state === "slack") {
     line = s.reference_n === null ? T.say.drawNothing : T.say.draw;
