@@ -40,6 +40,15 @@ def test_a_motor_that_hardly_goes_on_near_the_reference_ends_the_draw_and_is_tol
     assert r.until(lambda: bool(hints(r) or r.told("out_of_hold_travel") or abs(r.rig.force_n - 91.0) < 0.5), 12.0)
 
 
+def test_a_string_that_relaxes_under_a_motor_that_hardly_goes_on_is_not_drawn_for_ever() -> None:
+    r = HandledRig(Pull(107.0, family="badminton nylon"), main_strand(presets.BADMINTON_NYLON))
+    r.arm()
+    r.tap()
+    assert r.until(lambda: r.rig.force_n > 0.93 * 107.0, 8.0) and r.state == st.DRAWING
+    r.inject_now("motor stuck")
+    assert r.until(st.HOLDING, 12.0), r.rig.force_n
+
+
 @pytest.mark.parametrize("closed", [False, True], ids=["open", "closed"])
 def test_a_dead_motor_in_the_proof_is_told_and_nothing_is_let_off(closed: bool) -> None:
     r = held(HandledRig(Pull(REFERENCE_N), tether(8.0)))

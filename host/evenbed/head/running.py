@@ -41,6 +41,7 @@ NOT_AT_REST = (
 )
 SURER = 2.0  # times the rise of a first look: on a main it is all that is known of a strand pulled once more
 AGREES = 1.2  # told and seen stiffness: as far apart as looks scatter, what was told counts
+STIRS_N = 1.0  # a draw rises by more than that within its patience
 FIRST_LOOKS = 12  # then what was seen has to do
 LOOK_S = 1.0  # between two first looks of a string that is pulled once more
 TAKEN_BACK = "This string is taken back: open its clamp, set it on the string before, then hold the pedal to let it down."
@@ -93,6 +94,7 @@ class PullRun:
         self._standing = 0  # readings at the end of the way back
         self._reached_mm = shot.x_mm
         self._over_until_s = 0.0
+        self._top_n = 0.0  # of the draw
         self._told_end = False  # of the way to follow in the hold
         self._told_stuck = False  # at the end on the slack side
         self._told_off = False
@@ -154,7 +156,11 @@ class PullRun:
 
     def _stays_near(self, shot: Shot) -> bool:
         """For some seconds a little short, standing or by a motor that loses most steps: the hold makes up the rest."""
-        if shot.force_n < 0.9 * self.drawing.target_n:
+        rises = shot.force_n > self._top_n + STIRS_N
+        if rises:
+            self._top_n = shot.force_n
+        # A string whose motor stands relaxes: from nine tenths it comes back to eight by itself.
+        if shot.force_n < (0.9 if rises else 0.7) * self.drawing.target_n:
             self._near_s = self._now
         return self._now - self._near_s > DRAW_PATIENCE_S
 

@@ -134,6 +134,11 @@ export function sayLine(kind, words) {
   $("latest").dataset.kind = kind;
 }
 
+// The last line is over; it stays in the list.
+export function unsay() {
+  text($("latest"), "");
+}
+
 export function clearLines() {
   $("said").replaceChildren();
   text($("latest"), "");

@@ -1,5 +1,5 @@
 // The page put together: what comes over the line is remembered, and shown once per frame at most.
-import { clearLines, paintAsk, sayLine } from "./ask.js";
+import { clearLines, paintAsk, sayLine, unsay } from "./ask.js";
 import { listenForBegin, paintBegin } from "./begin.js";
 import { listenForGuided, paintGuided } from "./guided.js";
 import { paintBed } from "./bed.js";
@@ -103,7 +103,10 @@ function announce(moment) {
 
 function event(message) {
   if (message.name === "steady") cue("steady");
-  else if (message.state === "taking_up") cue("moves");
+  else if (message.state === "taking_up") {
+    cue("moves");
+    if (message.name === "state") unsay(); // what was said of the pull before is old now
+  }
   if (message.values.tap) return; // an answer to a job's question, not a mistake
   const says = message.says[unit()];
   if (says && !("fault" in message.values && message.name !== "also")) sayInTrip(says);
