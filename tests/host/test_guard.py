@@ -9,10 +9,12 @@ from evenbed.head import states as st
 from evenbed.head.guard import Guard, margin_n
 from evenbed.head.types import RigModel, Shot
 from evenbed.link.messages import Sample
+from evenbed_fw import safety
 
 # counts from 21000, 8759 counts/N, 1600 steps/mm, 60 mm/s, 800 mm/s2, 130 N/mm, overrun 40 N, age and granted in us
 RIG = RigModel(21000.0, 8759.0, 1600.0, 330.0, 0.0125, 60.0, 800.0, 6.0, 20.0, 130.0, 40.0, 0.041664, 0.027776)
 SAMPLE = Sample(*[0] * len(Sample._fields))
+LOWERING, STANDING = SAMPLE._replace(state=safety.EASING), SAMPLE._replace(state=safety.FROZEN)
 DRAWING = [st.DRAWING, st.PRE_STRETCHING]
 OTHERS = [st.SLACK, st.TAKING_UP, st.HOLDING, st.PROVING_CLAMP, st.EASING_OFF, st.RETURNING, st.FROZEN]
 
@@ -141,3 +143,35 @@ def test_elsewhere_travel_says_nothing_either_way(state: str) -> None:
         g = Guard(RIG)
         for n in range(5):
             assert g.check(0.1 * n, shot(50.0, way * 20.0 * n), 200.0, state) is None
+
+
+# --- the board lets down by itself --------------------------------------------------------------------------------------
+def by_the_pedal(force_n: float, x_mm: float, sample: Sample = LOWERING) -> Shot:
+    return Shot(1.0, 1.0, sample, force_n, force_n, x_mm, 0.0)
+
+
+def test_a_force_that_the_held_pedal_does_not_lower_is_told_once() -> None:
+    g = Guard(RIG)
+    assert g.lowering(by_the_pedal(100.0, 50.0)) is None
+    assert g.lowering(by_the_pedal(98.0, 35.0)) is None
+    event = g.lowering(by_the_pedal(98.5, 34.75))
+    assert event is not None and event.values["entry"] == 55.0
+    assert (event.values["travel_mm"], event.values["force_n"]) == (15.25, 98.5)
+    assert g.lowering(by_the_pedal(98.5, 0.0)) is None and g.lowering(by_the_pedal(97.0, -40.0)) is None
+    # The pedal is let go of, and held once more.
+    assert g.lowering(by_the_pedal(98.5, -40.0, STANDING)) is None
+    assert g.lowering(by_the_pedal(98.5, -60.0)) is None and g.lowering(by_the_pedal(98.5, -75.5)) is not None
+
+
+def test_what_goes_down_or_is_nearly_gone_is_not_told() -> None:
+    g = Guard(RIG)
+    assert not any(g.lowering(by_the_pedal(200.0 - 2.5 * i, 50.0 - 10.0 * i)) for i in range(77))
+    assert not any(g.lowering(by_the_pedal(9.9, -800.0 - 10.0 * i)) for i in range(9))
+
+
+def test_what_the_board_has_lowered_says_nothing_of_the_heads_own_way_down() -> None:
+    g = Guard(RIG)
+    assert g.check(0.0, shot(100.0, 50.0), 200.0, st.EASING_OFF) is None
+    assert g.lowering(by_the_pedal(100.0, 45.0)) is None and g.lowering(by_the_pedal(100.0, 20.0)) is not None
+    assert g.check(0.1, shot(100.0, 20.0), 200.0, st.EASING_OFF) is None
+    assert g.check(0.2, shot(100.0, 4.9), 200.0, st.EASING_OFF) is not None

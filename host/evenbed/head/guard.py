@@ -60,6 +60,7 @@ class Guard:
 
     def lowering(self, shot: Shot) -> Event | None:
         """Take one sample of a head that stands: the board lets down by itself while the pedal is held. Told once."""
+        self._way = None  # what ``check`` has seen before is over
         if shot.sample.state != safety.EASING:
             self._base = None
             return None
