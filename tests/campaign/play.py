@@ -215,7 +215,7 @@ def _proved(p: Played, bring: bool) -> bool:
     if bring:
         _bring(p, 0.3 + p.case.within)
     _clamp(p)
-    return bring or p.r.until(st.EASING_OFF, 2.0)
+    return bring or p.r.until(st.EASING_OFF, 5.0)
 
 
 def _proving(p: Played) -> None:

@@ -66,5 +66,5 @@ class Guard:
             return None
         why = self._down(shot)
         if why is not None:
-            self._base = (-math.inf, 0.0)
+            self._base = (-math.inf, -math.inf)  # no fall is seen from there, and no way down to it
         return why
