@@ -359,7 +359,9 @@ class ClampProof:
         late = [(t, n) for t, n in self._rest if t > t_s - RISING_S]
         rising_n_s = float(np.polyfit([t for t, _ in late], [n for _, n in late], 1)[0]) if len(late) > AT_REST else 0.0
         self._rest = None
-        if self._slope.still_missing(force_n, seen_mm, rising_n_s) or self._pauses > PAUSES:
+        if self._slope.eased_n(force_n) < STANDS * self._k_draw * self.eased_mm:
+            self.verdict = "stands"  # nobody leans on it any more, and it has not come down
+        elif self._slope.still_missing(force_n, seen_mm, rising_n_s) or self._pauses > PAUSES:
             self.verdict = "slips"
 
     def _watch(self, t_s: float, force_n: float, late_mm: float, v_mm_s: float) -> None:
@@ -369,9 +371,7 @@ class ClampProof:
         due_n = self._k_draw * self.eased_mm
         stands = self._slope.eased_n(force_n) < STANDS * due_n
         self._gone = self._slope.gone(force_n, late_mm, v_mm_s) or self._gone
-        if stands and due_n > STANDS_WAY * self._reference_n:
-            self.verdict = "stands"
-        elif self._gone and not stands:
+        if due_n > STANDS_WAY * self._reference_n if stands else self._gone:
             self._gone = False
             self._rest, self._rest_s = [], t_s
             self._pauses += 1
