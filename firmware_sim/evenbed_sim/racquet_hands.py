@@ -8,10 +8,10 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Protocol
 
-from evenbed_fw.safety import ARMED, CUT, EASING, FROZEN, HOLDING, LATCHED
+from evenbed_fw.safety import ARMED, FROZEN, HOLDING, LATCHED
 
 from evenbed_sim.rig import Rig
-from evenbed_sim.stringer import Habits, Stringer
+from evenbed_sim.stringer import LAMP, Habits, Stringer
 
 ANSWER_S = 1.6  # after so long without motion a tap has drawn nothing
 THREADED_S = 1.0
@@ -187,7 +187,7 @@ class PedalledHands(RacquetHands):
     def _trouble(self, t: float) -> bool:
         """A string that a stop has left on the head can only come down, and nothing is done to it before. A clamp that is
         set on it stays."""
-        if self.rig.board.core.state not in (FROZEN, CUT, EASING) or self.rig.force_n < 1.0 or self._doing == "letting_off":
+        if self.rig.board.core.state not in LAMP or self.rig.force_n < 1.0 or self._doing == "letting_off":
             return False
         if self._doing == "clamped":
             self._doing = "letting_off"

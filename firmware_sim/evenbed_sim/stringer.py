@@ -13,6 +13,8 @@ from evenbed_fw.safety import CUT, EASING, FROZEN
 
 from evenbed_sim.rig import Rig
 
+LAMP = (FROZEN, CUT, EASING)  # the board stands, or lets down by itself
+
 
 @dataclass(frozen=True)
 class Habits:
@@ -89,7 +91,7 @@ class Stringer:
 
     def _trouble(self, t: float) -> bool:
         """The board's lamp says that it stands with a string on it: after a moment, hold the pedal to let it down."""
-        lamp = self.rig.board.core.state in (FROZEN, CUT, EASING)
+        lamp = self.rig.board.core.state in LAMP
         if not lamp or self.rig.force_n < 6.0:
             if self._letting_down:
                 self._letting_down = False

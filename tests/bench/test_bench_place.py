@@ -18,6 +18,7 @@ from evenbed.bench.opening import Means, choices, open_work, racquet_files
 from evenbed.bench.orders import Order, read
 from evenbed.bench.place import Place, may_leave
 from evenbed.bench.rigs import RigError, SimulatedRig
+from evenbed.head.types import Ask
 from evenbed.job import marks
 from evenbed.job.marks import JobState, Mark
 from evenbed.job.plan import make_plan
@@ -300,3 +301,34 @@ def test_the_choices_name_what_is_wrong_with_a_file(tmp_path: Path) -> None:
 def test_work_is_left_once_nothing_more_can_be_let_down(state: str, force_n: float | None, at_end: bool, may: bool) -> None:
     status = {"state": state, "force_n": force_n, "flags": F_END_LOW * at_end}
     assert may_leave(status) is may and may_leave(None)
+
+
+class Leaving:
+    """A control process whose head is stopped and slack: let down it is slack, disarmed it is unarmed."""
+
+    ended = False
+    after = {Ask.LET_DOWN: "slack", Ask.DISARM: "unarmed"}  # noqa: RUF012
+
+    def __init__(self) -> None:
+        self.asked: list[Ask] = []
+
+    def plan(self, pull: object) -> None:
+        assert pull is None
+
+    def ask(self, ask: Ask) -> None:
+        self.asked.append(ask)
+
+    def messages(self, wait_s: float) -> list[dict[str, Any]]:
+        return [STANDS | {"state": self.after[self.asked[-1]]}]
+
+
+STANDS = {"kind": "status", "t_s": 1.0, "state": "frozen", "force_n": 0.0, "flags": 0, "loss_now_n": None}
+
+
+def test_a_head_that_stands_is_left_at_rest(tmp_path: Path) -> None:
+    place, client = Place(Means(tmp_path, tmp_path), lambda message: None), Leaving()
+    desk = SimpleNamespace(client=client)
+    place._opened = SimpleNamespace(rig=None, desk=desk, close=lambda: None)  # type: ignore[assignment]
+    place._status = dict(STANDS)
+    place._close("")
+    assert client.asked == [Ask.LET_DOWN, Ask.DISARM]

@@ -130,8 +130,10 @@ def test_a_restored_head_is_the_head_it_was() -> None:
     assert r.until("slack", 8.0)
     r.wait(1.0)
     assert head_start.at_rest(r.head)
+    r.head.proofs.near = ("gut", 24.5, 220.0)
     there = head_start.snapshot(r.head)
     again = head_start.restore(r.head.rig, there)
+    assert again.proofs.near == ("gut", 24.5, 220.0)
     assert head_start.snapshot(again) == there
     assert again.state == "slack" and again.delays.delay == r.head.delays.delay and again.force == r.head.force
     assert again.working_zero_n == r.head.working_zero_n and again.home_mm == r.head.home_mm

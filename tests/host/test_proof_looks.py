@@ -187,6 +187,13 @@ def test_another_string_or_another_tension_says_nothing_of_this_one(near: tuple[
     assert near_evidence(1.0, None, near) == -3.0  # by the draw
 
 
+@pytest.mark.parametrize("zero_n", [-2.9, 0.0, 2.9])
+def test_the_ceiling_of_the_step_is_told_from_the_zero_that_the_board_reckons_with(zero_n: float) -> None:
+    proof = ClampProof(RIG, REFERENCE_N, K, None, SURE_DELAY, ProofBook(), False, 50.0)
+    go = proof.step(0.0, REFERENCE_N, Seen(50.0, 50.0, 50.0), 50.0, 0.0, CEILING_N, zero_n)
+    assert go.ceiling_n == pytest.approx(REFERENCE_N * 1.03 + zero_n)
+
+
 # --- whole proofs -----------------------------------------------------------------------------------------------------
 class Bench:
     """A strand of K, held at its reference; a good clamp leaves a near piece of twice that stiffness. ``share`` of a time

@@ -28,7 +28,7 @@ class PlanStrings:
     ) -> None:
         """``done``: pulls of the plan, by number, that are in the bed already, in the order in which they were made. Raises
         ValueError for an unknown habit, or for a pull that the plan does not have."""
-        of = {p.number: p for p in plan.pulls}
+        self._of = of = {p.number: p for p in plan.pulls}
         if unknown := [n for n in done if n not in of]:
             raise ValueError(f"this racquet has {len(of)} pulls, there is no pull {unknown[0]}")
         made = [Done(of[n], {}, None, False, "") for n in done]
@@ -93,14 +93,13 @@ class PlanStrings:
             if not self._done:
                 return "no string is in the bed yet"
             self._kind = "again" if word == "again" else "back"
-        elif word == "string" and number.isdigit() and any(p.number == int(number) for p in self._left):
-            at = next(i for i, p in enumerate(self._left) if p.number == int(number))
-            self._left.insert(0, self._left.pop(at))
-            self._kind = "pull"
-        elif word == "string" and number.isdigit() and any(p.number == int(number) for p in self._done):
-            pull = next(p for p in self._done if p.number == int(number))
-            self.bed.take_out(pull, self._rig.t_us * 1e-6 + self._begun_s)
-            self._done.remove(pull)
+        elif word == "string" and number.isdigit() and int(number) in self._of:
+            pull = self._of[int(number)]
+            if pull in self._done:
+                self.bed.take_out(pull, self._rig.t_us * 1e-6 + self._begun_s)
+                self._done.remove(pull)
+            else:
+                self._left.remove(pull)
             self._left.insert(0, pull)
             self._kind = "pull"
         else:

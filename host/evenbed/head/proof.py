@@ -5,14 +5,15 @@ upwards can: if the clamp is open it stretches the whole strand, if it is closed
 
 Friction holds part of the strand fast wherever the head or a knock last went back, so a look goes up in two steps and
 only the second counts. How stiff a closed clamp looks on a main is learnt from those that held; until then a pass is "not
-yet judged". On a woven cross friction makes even an open strand look stiff, so first looks are taken while the clamp
-must still be open, after each thing that hands do, and the look of the proof is weighed against the softest of them and
-against the draw. Where the evidence is weak, or hands disturb the look, nothing is asked: the watch decides, and a pass is
-"not yet judged".
+yet judged". On a woven cross friction makes even an open strand look stiff, so first looks are taken while the clamp must
+still be open, after each thing that hands do, and the look of the proof is weighed against the softest of them and
+against the draw, and against the look of the last cross that held. Where the evidence is weak, or hands disturb the look,
+nothing is asked: the watch decides, and a pass is "not yet judged".
 
 Then the head eases slowly and watches the slope: string that comes through the jaws makes it fall from that of the near
 piece towards that of the whole strand. The clamp's own drawback, which sets in below the force at which it was set, and
-the string's recovery lower it a little and slowly.
+the string's recovery lower it a little and slowly. Where force is missing the carriage stands for a second: whoever touched
+the string has let go of it by then, and what has slipped is missing still.
 
 All this takes the steps for travel. A look that the force does not follow is none, and where it does not follow the easing
 either, the motor stands still: that is said, whatever the clamp is.
@@ -65,7 +66,7 @@ FLOOR_N = 4.0  # no further: a force that goes in a hold is a lost string to the
 WATCH_PER_DELAY = 0.024  # of the reference, eased per dead time
 SHORTEST_S = 0.02  # no delay is believed shorter than this here
 STANDS = 0.2  # of the fall due on the whole strand: less is no string that slips, but a carriage or a cell that stands
-STANDS_WAY = 0.15  # of the reference, due by then: hands do not hold up as much
+STANDS_WAY = 0.15  # of the reference, due by then: hands hold up as much for a while at most
 AHEAD_S = 0.3  # the easing is told so far ahead: longer than lines may be late, or it would go by fits and starts
 GAPS, GAP_PERIODS = 20, 2.0  # readings that are remembered for the longest gap among them; what counts as one, periods
 NEAR_MOST_STIFF = 3.0  # times the draw: as stiff as that the near piece may be where no look has shown it
@@ -240,9 +241,8 @@ class ClampProof:
         self._look = Look(LOOK * reference_n, self._rise_mm, x_mm, first_mm=STUCK * all_mm)
         self._looks = 1
         self._slope = SlopeWatch(reference_n, lowest_n)
-        self._rest: list[tuple[float, float]] | None = (
-            None  # times and readings of a carriage that stands to see what is missing still
-        )
+        # Times and readings of a carriage that stands to see what is missing still, and since when it should.
+        self._rest: list[tuple[float, float]] | None = None
         self._rest_s = 0.0
         self._pauses = 0
         self.learnt = book.learnt(woven)  # else a pass is "not yet judged"
@@ -371,7 +371,8 @@ class ClampProof:
         due_n = self._k_draw * self.eased_mm
         stands = self._slope.eased_n(force_n) < STANDS * due_n
         self._gone = self._slope.gone(force_n, late_mm, v_mm_s) or self._gone
-        if due_n > STANDS_WAY * self._reference_n if stands else self._gone:
+        doubtful = due_n > STANDS_WAY * self._reference_n if stands else self._gone
+        if doubtful:
             self._gone = False
             self._rest, self._rest_s = [], t_s
             self._pauses += 1

@@ -141,5 +141,5 @@ export function unsay() {
 
 export function clearLines() {
   $("said").replaceChildren();
-  text($("latest"), "");
+  unsay();
 }
