@@ -248,7 +248,7 @@ class ClampProof:
         self.learnt = book.learnt(woven)  # else a pass is "not yet judged"
         self.verdict = ""
         self.ratio = 0.0  # of the look to the draw
-        self.end_mm = x_mm
+        self.end_mm = self._low_mm = x_mm
         self._last_s: float | None = None
         self._spent_s = 0.0  # in readings that came
         self._gaps: deque[float] = deque(maxlen=GAPS)
@@ -289,8 +289,10 @@ class ClampProof:
         elif not self.verdict:
             self._watch(t_s, force_n, seen.late_mm, v_mm_s)
         if self._rest is not None or (self.verdict and self.verdict != "holds"):
-            self.end_mm = x_mm
-            return Go(wire.HOLD, self._rig.hold_rate_mm_s, x_mm, ceiling_n)
+            # As far down as it has come: sent back to where it was a moment ago it would go to and fro.
+            self.end_mm = self._low_mm = min(x_mm, self._low_mm)
+            return Go(wire.HOLD, self._rig.hold_rate_mm_s, self.end_mm, ceiling_n)
+        self._low_mm = x_mm
         k = max(self.k_look_n_mm, self._k_draw * (1.0 if self._look.clear else NEAR_MOST_STIFF))
         rate = self._rate_mm_s(k)
         self.end_mm = max(x_mm - rate * AHEAD_S, min(x_mm, seen.mm - (force_n + zero_n - FLOOR_N) / k))
@@ -359,24 +361,36 @@ class ClampProof:
         late = [(t, n) for t, n in self._rest if t > t_s - RISING_S]
         rising_n_s = float(np.polyfit([t for t, _ in late], [n for _, n in late], 1)[0]) if len(late) > AT_REST else 0.0
         self._rest = None
-        if self._slope.eased_n(force_n) < STANDS * self._k_draw * self.eased_mm:
-            self.verdict = "stands"  # nobody leans on it any more, and it has not come down
+        if self._stands(force_n):
+            # Nobody leans on it any more, and it has not come down; unless too little was asked of it to tell one from the
+            # other: then there is no slip to be seen either.
+            if self._due_n > STANDS_WAY * self._reference_n:
+                self.verdict = "stands"
+            else:
+                self._slope.go_on(force_n, seen_mm)
         elif self._slope.still_missing(force_n, seen_mm, rising_n_s) or self._pauses > PAUSES:
             self.verdict = "slips"
+
+    @property
+    def _due_n(self) -> float:
+        """Fall of the force that is due by now if the whole strand comes back."""
+        return self._k_draw * self.eased_mm
+
+    def _stands(self, force_n: float) -> bool:
+        return self._slope.eased_n(force_n) < STANDS * self._due_n
 
     def _watch(self, t_s: float, force_n: float, late_mm: float, v_mm_s: float) -> None:
         # While the easing gathers speed, a reading later than believed looks like a missing slope; held against a
         # position one period late it cannot.
         self.eased_mm = self._top_mm - late_mm
-        due_n = self._k_draw * self.eased_mm
-        stands = self._slope.eased_n(force_n) < STANDS * due_n
+        stands = self._stands(force_n)
         self._gone = self._slope.gone(force_n, late_mm, v_mm_s) or self._gone
-        doubtful = due_n > STANDS_WAY * self._reference_n if stands else self._gone
+        doubtful = self._due_n > STANDS_WAY * self._reference_n if stands else self._gone
         if doubtful:
             self._gone = False
             self._rest, self._rest_s = [], t_s
             self._pauses += 1
-        elif not (stands or self._look.clear or self._followed) and due_n > GATHERING * self._reference_n:
+        elif not (stands or self._look.clear or self._followed) and self._due_n > GATHERING * self._reference_n:
             self.verdict = "open"  # it follows now, but did not in the looks: nothing has been seen
         elif force_n < max(WATCHED_TO * self._reference_n, WATCHED_TO_N):
             # By fits and starts no slope shows: nothing has been seen of a clamp that slips.

@@ -129,10 +129,14 @@ class SlopeWatch:
         self._left_n += max(0.0, missing_n)
         if self._left_n > STILL_MISSING * self._reference_n:
             return True
+        self.go_on(force_n, seen_mm)
+        return False
+
+    def go_on(self, force_n: float, seen_mm: float) -> None:
+        """The easing goes on from where it stands, and whatever was missing is over."""
         self._anew((seen_mm, force_n), self._load(force_n))
         self._last = None
         self._speeds.clear()
-        return False
 
     def _anew(self, at: tuple[float, float], load: float) -> None:
         """Whatever was missing until here is over."""
