@@ -108,6 +108,7 @@ class Strand:
         self._feeding = False
         self._clamped_at_n = 0.0
         self._drawn_back = 1.0
+        self._creeps_mm_s = 0.0
         self._outer.slack_mm = params.slack_mm
         if self._first:
             nodes[0].locked = True
@@ -177,6 +178,10 @@ class Strand:
                 path[-2] -= mm
                 path[-1] += mm
                 self._drawn_back = let_go
+        if self._creeps_mm_s and self._clamp.locked:
+            mm = self._creeps_mm_s * dt_s * max(0.0, self.bed_tension_n() - self.force_n) / self._clamped_at_n
+            path[-2] -= mm
+            path[-1] += mm
         self._step(dt_s, path)
         if self._drawn_back < 1.0 and self.force_n <= 0.0:
             path = self._none.copy()
@@ -239,6 +244,7 @@ class Strand:
         if slips_above_n is not None and not slips_above_n >= 0.0:
             raise ValueError("a clamp cannot slip above a negative difference")
         self._clamp.slips_above_n = slips_above_n
+        self._creeps_mm_s = 0.0
         # Jaws that hold nothing are no clamp at all: the turn at the frame's edge is all there is.
         self._clamp.locked = slips_above_n != 0.0
         self._drawn_back = 1.0
@@ -247,6 +253,15 @@ class Strand:
             self._drawn_back = 0.0
         # Jaws that open, or hold less than they have to, let go at once.
         self._step(0.0, self._none)
+
+    def clamp_creeps(self, mm_s: float) -> None:
+        """From now on string comes through the closed jaws, at ``mm_s`` if the whole tension pulls at it and in proportion
+        with less. Raises RuntimeError if no clamp has been set on a loaded string, ValueError for a negative speed."""
+        if not self._clamp.locked or self._clamped_at_n <= 0.0:
+            raise RuntimeError("there is no clamp on a loaded string")
+        if not 0.0 <= mm_s < math.inf:
+            raise ValueError("string creeps through the jaws outwards only")
+        self._creeps_mm_s = mm_s
 
     def string_breaks(self) -> None:
         """See :meth:`Plant.string_breaks`."""

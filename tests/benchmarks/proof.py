@@ -26,6 +26,7 @@ from tests.benchmarks.false_trips import SCATTER, TRADES, Done, Session, Trade
 from tests.benchmarks.measure import forked
 
 SLIPS: tuple[float, ...] = (0.05, 0.3, 0.6, 0.8)  # shares of the reference above which the clamp lets through
+CREEPS_MM_S = (0.2, 0.5, 1.0, 2.0, 4.0)  # at which string creeps through jaws on which the whole tension pulls
 LENGTHS = ("main", "short cross", "long cross")
 LONG_CROSS_MM = (260.0, 340.0)
 LOST = 0.02
@@ -87,6 +88,8 @@ class ProofSession(Session):
             return
         for share in (0.0, *SLIPS):
             self.outcomes.append(forked(lambda share=share: self._try(result, share)))  # type: ignore[misc]
+        for mm_s in CREEPS_MM_S:
+            self.outcomes.append(forked(lambda mm_s=mm_s: self._try(result, None, mm_s)))  # type: ignore[misc]
         self.outcomes.append(self._try(result, None))
         for _ in range(3):
             if self.state == st.SLACK or not self._until(lambda: self.state == st.SLACK or self._asked()):
@@ -99,7 +102,7 @@ class ProofSession(Session):
                 self._tap_until(lambda: self.state != st.HOLDING, False, result)
         self._wait(0.3)
 
-    def _try(self, result: Done, share: float | None) -> Outcome:
+    def _try(self, result: Done, share: float | None, creeps_mm_s: float = 0.0) -> Outcome:
         """Set a clamp (None: a good one), tap, and wait for the verdict."""
         rng, plant = self.rng, self.strand
         self._knock(False)
@@ -112,6 +115,8 @@ class ProofSession(Session):
         before = least = plant.bed_tension_n()
         twin = copy.deepcopy(plant)
         twin.close_clamp()
+        if creeps_mm_s:
+            plant.clamp_creeps(creeps_mm_s)
         first = len(self.run.events)
 
         def watch() -> bool:
@@ -121,7 +126,7 @@ class ProofSession(Session):
 
         self._tap_until(lambda: self.state != st.HOLDING, False, result)
         self.run.run(self.now_s + 5.0, watch)
-        if share is not None:
+        if share is not None or creeps_mm_s:
             self.run.run(self.now_s + (0.3 if self._asked() else 5.0), lambda: watch() and self.state == st.SLACK)
         self.rig.flush()
         # What the jaws of a good clamp give as the head lets go is not lost through them.
@@ -140,7 +145,8 @@ class ProofSession(Session):
         note = f"delay {1e3 * late_s:.0f} ms believed {1e3 * head.delays.delay.delay_s:.0f} draw {k:.1f} look x {ratio:.2f}"
         return Outcome(
             seed, result.number, result.family, length, hands,
-            "closed" if share is None else "open" if share == 0.0 else f"slips {share:.2f}",
+            f"creeps {creeps_mm_s}" if creeps_mm_s
+            else "closed" if share is None else "open" if share == 0.0 else f"slips {share:.2f}",
             verdict, max(0.0, fair - least) / before, cost, note,
         )  # fmt: skip
 
@@ -193,6 +199,8 @@ def table(done: list[Outcome]) -> str:
              "slips caught | late | missed | early slips caught | late | missed | lost % median / p99 |",
              "|" + "---|" * 14]  # fmt: skip
     groups: list[tuple[str, list[Outcome]]] = []
+    creeping = [d for d in done if d.clamp.startswith("creeps")]
+    done = [d for d in done if not d.clamp.startswith("creeps")]
     for hands in sorted({d.hands for d in done}):
         for length in LENGTHS:
             for family in [t.preset.family for t in TRADES]:
@@ -207,7 +215,20 @@ def table(done: list[Outcome]) -> str:
     for name, kept in groups:
         if kept:
             lines.append(_row(name, kept))
-    return "\n".join(lines)
+    return "\n".join(lines + _creeping(creeping))
+
+
+def _creeping(done: list[Outcome]) -> list[str]:
+    """Jaws through which string creeps all the time: what was lost until something was said, or all was let off."""
+    lines = ["", "| creeps mm/s | asked about | lost % median / worst | passed | lost % median / worst |", "|" + "---|" * 5]
+    for clamp in sorted({d.clamp for d in done}):
+        kept = [d for d in done if d.clamp == clamp]
+        cells = [clamp.split()[1]]
+        for of in ([d for d in kept if d.verdict != "passed"], [d for d in kept if d.verdict == "passed"]):
+            lost = sorted(100.0 * d.lost for d in of) or [math.nan]
+            cells += [str(len(of)), f"{lost[len(lost) // 2]:.1f} / {lost[-1]:.1f}"]
+        lines.append("| " + " | ".join(cells) + " |")
+    return lines
 
 
 def _row(name: str, kept: list[Outcome]) -> str:

@@ -257,8 +257,8 @@ def test_a_good_clamp_passes_and_an_open_one_does_not() -> None:
 def test_a_motor_that_dies_before_the_looks_are_done_stands(k: float, dead_s: float) -> None:
     b = Bench(k, lambda t: float(t < dead_s))
     assert b.run() == "stands" and b.force_n >= REFERENCE_N
-    # 15 % of the reference at the stiffness of the draw, 3.75 mm here, and no more.
-    assert b.proof.eased_mm == pytest.approx(0.15 * REFERENCE_N / K, abs=0.1)
+    # Twice 15 % of the reference at the stiffness of the draw, 3.75 mm here, and no more.
+    assert b.proof.eased_mm == pytest.approx(2 * 0.15 * REFERENCE_N / K, abs=0.15)
 
 
 @pytest.mark.parametrize("k", [K, 2.0 * K])

@@ -13,7 +13,9 @@ nothing is asked: the watch decides, and a pass is "not yet judged".
 Then the head eases slowly and watches the slope: string that comes through the jaws makes it fall from that of the near
 piece towards that of the whole strand. The clamp's own drawback, which sets in below the force at which it was set, and
 the string's recovery lower it a little and slowly. Where force is missing the carriage stands for a second: whoever touched
-the string has let go of it by then, and what has slipped is missing still.
+the string has let go of it by then, and what has slipped is missing still. String that creeps through evenly shows no such
+fall of the slope; but at the end, where all the tension is on the jaws, it goes on while the carriage stands, and the force
+rises more than recovery makes it.
 
 All this takes the steps for travel. A look that the force does not follow is none, and where it does not follow the easing
 either, the motor stands still: that is said, whatever the clamp is.
@@ -73,6 +75,10 @@ NEAR_MOST_STIFF = 3.0  # times the draw: as stiff as that the near piece may be 
 # Where force is missing: times that the easing stands; how long, at least and at most, s; readings that agree.
 PAUSES, PAUSE_LEAST_S, PAUSE_S, AT_REST = 3, 1.0, 1.6, 4
 RISING_S = 0.4  # so long at last it is seen how fast the string recovers
+END_S, END_MOST_S = 0.5, 1.2  # the carriage stands at the end; for so long if the force goes on rising
+# Most that the near piece shortens by then of itself, mm/s, and of the way down per second: strings of which a tenth goes
+# per decade of time recover 0.03 (the logarithmic law, after an easing of a second or two).
+RECOVERS_MM_S, RECOVERS = 0.05, 0.04
 LEISURE = 2.0  # times what all looks and the whole easing take at most: longer no proof lasts
 
 
@@ -245,6 +251,7 @@ class ClampProof:
         self._rest: list[tuple[float, float]] | None = None
         self._rest_s = 0.0
         self._pauses = 0
+        self._down = False  # all the way?
         self.learnt = book.learnt(woven)  # else a pass is "not yet judged"
         self.verdict = ""
         self.ratio = 0.0  # of the look to the draw
@@ -253,11 +260,14 @@ class ClampProof:
         self._spent_s = 0.0  # in readings that came
         self._gaps: deque[float] = deque(maxlen=GAPS)
         self._top_mm = x_mm  # where the easing began
+        self._from = (x_mm, reference_n)  # where the carriage last stood, and the force there
+        self._due_n = 0.0  # fall of the force since then, if the whole strand comes back
+        self._stood = 0  # times in a row that the force had not come down by then
         self.eased_mm = 0.0  # the way down so far
         self._gone = False  # has force been missing?
         self._followed = True  # has every look been?
         easing_s = reference_n / k_draw_n_mm / min(rig.hold_rate_mm_s, self._rate_mm_s(k_draw_n_mm))
-        self.longest_s = LEISURE * (LOOKS * PATIENCE * rig.period_s + easing_s) + PAUSES * PAUSE_S
+        self.longest_s = LEISURE * (LOOKS * PATIENCE * rig.period_s + easing_s) + (PAUSES + 1) * PAUSE_S
 
     @property
     def k_look_n_mm(self) -> float:
@@ -334,6 +344,7 @@ class ClampProof:
             least = LEAST_CLOSED * self._k_draw if self._draw_sure else self._k_draw
             self._slope.begin(self._look.force_n, max(k, self._k_draw), least)
         self._top_mm = self._look.end_mm
+        self._from = (self._top_mm, self._look.force_n)
 
     def _evidence(self, k_n_mm: float) -> float:
         def weigh(ratio: float, middle: float, slope: float, most: float) -> float:
@@ -350,39 +361,47 @@ class ClampProof:
         return evidence
 
     def _stand(self, t_s: float, force_n: float, seen_mm: float, v_mm_s: float) -> None:
-        """Force was missing. A touch is over when the carriage has stood for a while; what has slipped stays missing."""
+        """The carriage stands: force was missing, or it has come down all the way."""
         assert self._rest is not None
         self._rest = [*self._rest, (t_s, force_n)] if v_mm_s == 0.0 else []
-        last = self._rest[-AT_REST:]
-        rests_s = t_s - self._rest[0][0] if self._rest else 0.0
-        agree = rests_s > PAUSE_LEAST_S and max(n for _, n in last) - min(n for _, n in last) < SLIP * self._reference_n
-        if t_s - self._rest_s < PAUSE_S and not agree:
-            return
+        stood_s, rests_s = t_s - self._rest_s, t_s - self._rest[0][0] if self._rest else 0.0
         late = [(t, n) for t, n in self._rest if t > t_s - RISING_S]
         rising_n_s = float(np.polyfit([t for t, _ in late], [n for _, n in late], 1)[0]) if len(late) > AT_REST else 0.0
+        if self._down:
+            most_mm_s = RECOVERS_MM_S + RECOVERS * self.eased_mm
+            if rests_s > END_S and rising_n_s < most_mm_s * self._slope.slope_n_mm:
+                self._pass()
+            elif rests_s > END_MOST_S or stood_s > END_S + PAUSE_S:
+                self.verdict = "slips"
+            return
+        last = self._rest[-AT_REST:]
+        agree = rests_s > PAUSE_LEAST_S and max(n for _, n in last) - min(n for _, n in last) < SLIP * self._reference_n
+        if stood_s < PAUSE_S and not agree:
+            return
         self._rest = None
+        # A touch is over when the carriage has stood for a while; what has slipped stays missing.
         if self._stands(force_n):
-            # Nobody leans on it any more, and it has not come down; unless too little was asked of it to tell one from the
-            # other: then there is no slip to be seen either.
-            if self._due_n > STANDS_WAY * self._reference_n:
+            # Who has let go of a string meanwhile may have raised the force as far as the carriage has lowered it, but not
+            # twice; and where little was asked of it there is no slip to be seen either.
+            far = self._due_n > STANDS_WAY * self._reference_n
+            self._stood += far
+            if self._stood > 1:
                 self.verdict = "stands"
-            else:
-                self._slope.go_on(force_n, seen_mm)
+            self._slope.go_on(force_n, seen_mm)
         elif self._slope.still_missing(force_n, seen_mm, rising_n_s) or self._pauses > PAUSES:
             self.verdict = "slips"
-
-    @property
-    def _due_n(self) -> float:
-        """Fall of the force that is due by now if the whole strand comes back."""
-        return self._k_draw * self.eased_mm
+        else:
+            self._stood = 0
+        self._from = (seen_mm, force_n)
 
     def _stands(self, force_n: float) -> bool:
-        return self._slope.eased_n(force_n) < STANDS * self._due_n
+        return self._from[1] - force_n < STANDS * self._due_n
 
     def _watch(self, t_s: float, force_n: float, late_mm: float, v_mm_s: float) -> None:
         # While the easing gathers speed, a reading later than believed looks like a missing slope; held against a
         # position one period late it cannot.
         self.eased_mm = self._top_mm - late_mm
+        self._due_n = self._k_draw * (self._from[0] - late_mm)
         stands = self._stands(force_n)
         self._gone = self._slope.gone(force_n, late_mm, v_mm_s) or self._gone
         doubtful = self._due_n > STANDS_WAY * self._reference_n if stands else self._gone
@@ -393,9 +412,15 @@ class ClampProof:
         elif not (stands or self._look.clear or self._followed) and self._due_n > GATHERING * self._reference_n:
             self.verdict = "open"  # it follows now, but did not in the looks: nothing has been seen
         elif force_n < max(WATCHED_TO * self._reference_n, WATCHED_TO_N):
-            # By fits and starts no slope shows: nothing has been seen of a clamp that slips.
-            self.verdict = "holds" if self._slope.even else "open"
-            if self._slope.even and self._look.clear and self._draw_sure:
-                self._book.add(self._woven, self.ratio)
-            if self._slope.even and self._look.clear and self._woven:
-                self._book.near = (self._family, self.k_look_n_mm, self._reference_n)
+            if self._slope.even:
+                self._down = True
+                self._rest, self._rest_s = [], t_s
+            else:
+                self.verdict = "open"  # by fits and starts no slope shows: nothing has been seen of a clamp that slips
+
+    def _pass(self) -> None:
+        self.verdict = "holds"
+        if self._look.clear and self._draw_sure:
+            self._book.add(self._woven, self.ratio)
+        if self._look.clear and self._woven:
+            self._book.near = (self._family, self.k_look_n_mm, self._reference_n)

@@ -32,7 +32,7 @@ class SlopeWatch:
         self._sets_in_n = reference_n  # the clamp's drawback, below this force
         self._lowest_n = lowest_n
         self._below = 0  # even readings below that
-        self._start_n = self._from_n = 0.0
+        self._from_n = 0.0
         self._slope = self._most = 0.0
         self._least = 0.0
         self._missing_n = 0.0
@@ -51,14 +51,15 @@ class SlopeWatch:
     def begin(self, start_n: float, k_n_mm: float, least_n_mm: float) -> None:
         """The look is done: easing begins at ``start_n`` with this stiffness. Once it is even, ``least_n_mm`` is the least
         that a closed clamp may show."""
-        self._start_n = self._from_n = start_n
+        self._from_n = start_n
         self._slope = self._most = k_n_mm
         self._least = least_n_mm
         self._spare = max(SLACK, 1.0 - least_n_mm / k_n_mm)
 
-    def eased_n(self, force_n: float) -> float:
-        """Force gone so far."""
-        return self._start_n - force_n
+    @property
+    def slope_n_mm(self) -> float:
+        """How the force falls now, N/mm."""
+        return self._slope
 
     def _load(self, force_n: float) -> float:
         return min(1.0, max(0.0, force_n) / self._reference_n / SOFTER_BELOW)
