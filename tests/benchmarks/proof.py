@@ -220,13 +220,15 @@ def table(done: list[Outcome]) -> str:
 
 def _creeping(done: list[Outcome]) -> list[str]:
     """Jaws through which string creeps all the time: what was lost until something was said, or all was let off."""
-    lines = ["", "| creeps mm/s | asked about | lost % median / worst | passed | lost % median / worst |", "|" + "---|" * 5]
+    lost = "lost % median / worst"
+    lines = ["", f"| creeps mm/s | asked about | {lost} | passed | {lost} | stopped | {lost} |", "|" + "---|" * 7]
     for clamp in sorted({d.clamp for d in done}):
         kept = [d for d in done if d.clamp == clamp]
         cells = [clamp.split()[1]]
-        for of in ([d for d in kept if d.verdict != "passed"], [d for d in kept if d.verdict == "passed"]):
-            lost = sorted(100.0 * d.lost for d in of) or [math.nan]
-            cells += [str(len(of)), f"{lost[len(lost) // 2]:.1f} / {lost[-1]:.1f}"]
+        for verdicts in (("open", "slips"), ("passed",), ("stopped",)):
+            of = [d for d in kept if d.verdict in verdicts]
+            gone = sorted(100.0 * d.lost for d in of) or [math.nan]
+            cells += [str(len(of)), f"{gone[len(gone) // 2]:.1f} / {gone[-1]:.1f}"]
         lines.append("| " + " | ".join(cells) + " |")
     return lines
 

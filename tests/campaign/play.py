@@ -316,7 +316,7 @@ def _settle(p: Played) -> None:
     mm = r.rig.carriage.mm
     if p.watched_state == st.HOLDING and p.case.clamps and not p.clamping:
         _clamp(p)
-        r.until(lambda: _state(r) in RESTING or bool(r.head.question), 3.0)
+        r.until(lambda: _state(r) in RESTING or bool(r.head.question), 8.0)
     else:
         r.wait(0.1)
         p.stood = abs(r.rig.carriage.mm - mm) < 1e-6 and r.rig.hw.rate == 0

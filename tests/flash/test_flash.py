@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
 import time
@@ -14,6 +15,7 @@ import pytest
 from evenbed.cli.flash import FlashOptions, run
 from evenbed.control.measure import Listening
 from evenbed.flash.flashing import FlashError, Flashing, FlashRequest
+from evenbed.flash.prompt import Prompt
 from evenbed.link.messages import Ok
 
 from flash.served import Served
@@ -199,6 +201,15 @@ def test_ctrl_c_in_the_middle_is_told_and_leaves_a_board_that_does_nothing(begin
     with pytest.raises(FlashError, match=r"Ctrl-C\. The board has no main\.py now") as stopped:
         Flashing(FlashRequest(board.port), say).run()
     assert stopped.value.stopped and "main.py" not in files(board)
+
+
+def test_a_port_that_goes_away_with_the_reset_is_no_news(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Whoever pulls the plug there: the operating system says EIO (POSIX, terminal that was hung up).
+    far, near = os.openpty()
+    prompt = Prompt(os.ttyname(near))
+    os.close(near)
+    monkeypatch.setattr(prompt._transport, "exec_raw_no_follow", lambda _command: os.close(far))
+    prompt.reset()
 
 
 def obeyed(board: Served, kind: str, *numbers: int) -> None:

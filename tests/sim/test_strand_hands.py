@@ -127,6 +127,32 @@ def test_slipping_clamp_holds_only_its_difference(slips_above_n: float, edge_tur
     assert outside == pytest.approx(ratio * inside + slips_above_n, rel=1e-6)
 
 
+@pytest.mark.parametrize("mm_s", [0.5, 2.0])
+def test_what_creeps_through_the_jaws_goes_from_one_part_to_the_other(mm_s: float) -> None:
+    strand = Strand(ELASTIC)
+    strand.advance(0.1, 30.0)
+    strand.close_clamp()
+    strand.clamp_creeps(mm_s)
+    strand.advance(0.1, 0.0)
+    assert strand.bed_tension_n() == pytest.approx(strand.force_n)  # no difference, nothing creeps
+    strand.advance(0.1, -6.0)
+    set_n, inside, outside = 200.0, strand.bed_tension_n(), strand.force_n
+    for _ in range(200):
+        strand.advance(0.0005, 0.0)
+    # d' = -(k_in + k_out) * v * d / set for the difference d, with 10 and 20 N/mm.
+    shrinks = math.exp(-30.0 * mm_s / set_n * 0.1)
+    assert strand.bed_tension_n() - strand.force_n == pytest.approx((inside - outside) * shrinks, rel=2e-3)
+    assert 2.0 * (inside - strand.bed_tension_n()) == pytest.approx(strand.force_n - outside)
+    strand.close_clamp()
+    before = strand.bed_tension_n()
+    strand.advance(0.1, 0.0)
+    assert strand.bed_tension_n() == pytest.approx(before)  # set anew it holds
+    with pytest.raises(ValueError, match="outwards only"):
+        strand.clamp_creeps(-1.0)
+    with pytest.raises(RuntimeError, match="no clamp on a loaded string"):
+        Strand(ELASTIC).clamp_creeps(1.0)
+
+
 def test_open_jaws_lose_the_bed() -> None:
     strand = Strand(replace(ELASTIC, edge_turn=0.2))
     strand.advance(0.1, 30.0)

@@ -158,7 +158,10 @@ class Prompt:
         """Reset the chip, as if power had gone, and close. The port may go away for a moment."""
         with contextlib.suppress(PromptError), _told():
             self._transport.exec_raw_no_follow("import machine\nmachine.reset()")
-            self._serial.flush()
+            until = time.monotonic() + ANSWER_S
+            # Not flush(): of a port that has gone by then it raises an error of the operating system's own kind.
+            while self._serial.out_waiting and time.monotonic() < until:
+                time.sleep(0.005)
         self.close()
 
     def close(self) -> None:
