@@ -252,7 +252,7 @@ def job_word(v: JobView) -> str:
 def screen(s: Status, v: JobView, unit: str, typing: str) -> list[str]:
     """The lines of one moment, the word first."""
     width = columns()
-    progress = f"{v['done']} of {v['total']} pulls" if v["total"] else f"{v['done']} pulls"
+    progress = f"{v['done']} of {v['total']} pulls" if v["total"] else f"pulls made: {v['done']}"
     out = lines(s, unit, progress)
     head = v["on_head"]
     waits = job_word(v) if s["state"] in AT_REST else ""
