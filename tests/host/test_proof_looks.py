@@ -244,6 +244,15 @@ def test_a_touch_that_is_over_is_no_slip(at_n: float, n: float) -> None:
     assert b.run() == "holds" and begun
 
 
+@pytest.mark.parametrize("lowest_n", [math.inf, 150.0])
+@pytest.mark.parametrize(("share", "verdict"), [(0.70, "holds"), (0.62, "slips")])
+def test_how_much_softer_than_its_look_a_clamp_may_be_in_the_easing(share: float, verdict: str, lowest_n: float) -> None:
+    # The draw is half as stiff as the look here: 2 ** -0.6 = 0.66. A drawback of 1 mm makes 0.77 of 70 N/mm at 240 N.
+    b = Bench(2.0 * K, lowest_n=lowest_n)
+    b.slips_below_n, b.slipped_k = min(lowest_n, REFERENCE_N), share * b.k
+    assert b.run() == verdict
+
+
 def test_a_clamp_eased_before_may_draw_back_where_it_stopped() -> None:
     # The drawback of a clamp's jaws is used up once: on the way to where it was eased before, the near piece alone gives.
     def tried(lowest_n: float) -> str:

@@ -70,6 +70,9 @@ SHORTEST_S = 0.02  # no delay is believed shorter than this here
 STANDS = 0.2  # of the fall due on the whole strand: less is no string that slips, but a carriage or a cell that stands
 STANDS_WAY = 0.15  # of the reference, due by then: hands hold up as much for a while at most
 AHEAD_S = 0.3  # the easing is told so far ahead: longer than lines may be late, or it would go by fits and starts
+# Power of the ratio of look and draw by which a closed clamp may be softer in the easing than in the look: an open one is
+# by the whole of it; the drawback of a clamp makes half of it on a short stiff piece.
+CLOSED_POWER = 0.6
 GAPS, GAP_PERIODS = 20, 2.0  # readings that are remembered for the longest gap among them; what counts as one, periods
 NEAR_MOST_STIFF = 3.0  # times the draw: as stiff as that the near piece may be where no look has shown it
 # Where force is missing: times that the easing stands; how long, at least and at most, s; readings that agree.
@@ -338,7 +341,7 @@ class ClampProof:
         self.learnt &= self._draw_sure or self._woven
         # What hands or a motor made of an unclear look bounds nothing; the whole strand is the softest there is.
         if self._look.clear:
-            self._slope.begin(self._look.force_n, k, k / math.sqrt(max(1.0, self.ratio)))
+            self._slope.begin(self._look.force_n, k, k / max(1.0, self.ratio) ** CLOSED_POWER)
         else:
             # Nor does an easing by which the whole strand comes back show a clamp that holds.
             least = LEAST_CLOSED * self._k_draw if self._draw_sure else self._k_draw
