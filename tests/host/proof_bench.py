@@ -6,7 +6,8 @@ import math
 from collections.abc import Callable
 
 from evenbed.head.learning import Delay
-from evenbed.head.proof import ClampProof, ProofBook, Seen
+from evenbed.head.look import Seen
+from evenbed.head.proof import ClampProof, ProofBook
 from evenbed.head.types import RigModel
 
 PERIOD_S = 0.0125

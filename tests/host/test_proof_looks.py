@@ -11,7 +11,8 @@ from collections.abc import Callable
 
 import pytest
 from evenbed.head.learning import Delay
-from evenbed.head.proof import ClampProof, Look, ProofBook, Seen
+from evenbed.head.look import Look, Seen
+from evenbed.head.proof import ClampProof, ProofBook
 from evenbed.head.types import RigModel
 from proof_bench import CEILING_N, PERIOD_S, REFERENCE_N, RIG, SURE_DELAY, Bench, K
 

@@ -16,7 +16,8 @@ from evenbed.head.disturbance import DisturbanceWatch
 from evenbed.head.governor import Drawing, Holding
 from evenbed.head.guard import margin_n
 from evenbed.head.learning import DelayBook
-from evenbed.head.proof import FIRST_AFTER, FIRST_LOOK, FIRST_LOOK_N, OPEN_MOST, ClampProof, Look, ProofBook, Seen
+from evenbed.head.look import FIRST_AFTER, FIRST_LOOK, FIRST_LOOK_N, Look, Seen
+from evenbed.head.proof import OPEN_MOST, ClampProof, ProofBook
 from evenbed.head.record import PullRecord
 from evenbed.head.steady import Forecast, SteadyDetector
 from evenbed.head.stops import told
