@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from evenbed.head import states as st
+from evenbed.head.pedal import KEPT_DOWN
 from evenbed.head.types import Ask
 from evenbed_fw import safety
 from handled_rig import HandledRig
@@ -53,6 +54,39 @@ def test_a_pedal_held_at_power_up_counts_for_nothing() -> None:
     r.arm()
     r.tap()
     assert r.until("holding", 5.0)
+
+
+def kept(r: HandledRig) -> list[float]:
+    return [t for t, e in r.host.events if e.name == "hint" and e.says == KEPT_DOWN]
+
+
+@pytest.mark.parametrize(("for_s", "told"), [(4.5, 0), (12.0, 1)])
+def test_a_pedal_that_stays_down_is_named_once(for_s: float, told: int) -> None:
+    r = HandledRig().arm()
+    r.hold(for_s)
+    r.wait(1.0)
+    assert len(kept(r)) == told and r.state == st.SLACK and r.rig.carriage.mm == 0.0
+    r.hold(6.0)
+    assert len(kept(r)) == told + 1
+
+
+def test_a_press_that_lets_down_is_named_only_where_it_outlasts_that() -> None:
+    r = HandledRig().arm()
+    r.tap()
+    assert r.until(st.HOLDING, 5.0)
+    r.wait(1.0)
+    r.press(True)
+    assert r.until(st.SLACK, 30.0)
+    slack_s = r.t_s
+    r.wait(6.0)
+    assert len(kept(r)) == 1 and kept(r)[0] == pytest.approx(slack_s + 5.3, abs=0.2)
+
+
+def test_a_pedal_that_is_down_from_the_start_is_named_too() -> None:
+    r = HandledRig()
+    r.press(True)
+    r.wait(6.5)
+    assert r.state == st.UNARMED and len(kept(r)) == 1
 
 
 def test_a_tap_while_unarmed_says_why_and_moves_nothing() -> None:

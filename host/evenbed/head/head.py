@@ -14,7 +14,7 @@ from evenbed.head.align import Aligner
 from evenbed.head.asking import ANSWER_S, Asking
 from evenbed.head.guard import Guard
 from evenbed.head.learning import DelayBook
-from evenbed.head.pedal import PedalListener
+from evenbed.head.pedal import KEPT_DOWN, PedalListener
 from evenbed.head.proof import ProofBook
 from evenbed.head.record import PullRecord
 from evenbed.head.reference import Referencing, ZeroWatch, at_home, shift_n
@@ -211,9 +211,6 @@ class Head:
             if fresh:
                 self._see(board_s, taken_s, sample)
             self._obey_board(sample)
-            said = self.pedal.hear(now_s, sample)
-        else:
-            said = []
         if self._tripped is not None:
             self._note(self._tripped.overdue(now_s))
         if self._asking.wanted == "ceiling" and self.wished_n < self.ceiling_n:
@@ -224,7 +221,7 @@ class Head:
             self._ceiling_due_n = None
         for ask in asks:
             self._asked(ask)
-        for press in said:
+        for press in self.pedal.hear(now_s, sample) if sample is not None else ():
             self._pressed(press)
         if self._clear_due and sample is not None and sample.rate_steps_s == 0:
             self._clear_due = False
@@ -368,6 +365,8 @@ class Head:
             self._clear_due = self._slack_at_hold  # not sooner: for as long as the pedal is down the board lets down
         elif press == "hold" and state in (st.PRE_STRETCHING, st.HOLDING, st.PROVING_CLAMP):
             self._let_down()
+        elif press == "kept down" and state in (st.UNARMED, st.SLACK):
+            self._tell("hint", KEPT_DOWN)
         elif press == "tap":
             self._tapped()
 

@@ -6,7 +6,7 @@ Counted on the board, so a lost or repeated line is harmless; presses from befor
 from __future__ import annotations
 
 from evenbed_fw.pedal import STAND_US
-from evenbed_fw.safety import F_PEDAL, TAP_MS
+from evenbed_fw.safety import F_PEDAL, F_PEDAL_FAULT, TAP_MS
 
 from evenbed.link.messages import Sample
 
@@ -14,11 +14,16 @@ LOCK_OUT_S = 0.3  # after a change of state a press is still meant for what was
 DOUBLE_S = 1.0  # a second press this soon never raises the force
 HOLD_MS = 1000
 LONG_HOLD_MS = 2000
+KEPT_S = 5.0
+KEPT_DOWN = (
+    f"For {KEPT_S:.0f} s the pedal has been down, or its two contacts disagree: nothing starts meanwhile. Take the foot off; "
+    "if none is on it, something lies on it, or a contact or its cable is stuck or broken."
+)
 
 
 class PedalListener:
     """Turns samples into ``"tap"``, ``"hold"`` (1 s), ``"long hold"`` (2 s, after its hold) and, when that is let go of,
-    ``"long hold over"``."""
+    ``"long hold over"``; and ``"kept down"`` where it is neither up nor a press that counts for 5 s of one state."""
 
     def __init__(self) -> None:
         self._presses: int | None = None
@@ -26,6 +31,8 @@ class PedalListener:
         self._told_ms = 0
         self._locked_until = 0.0
         self._down = False
+        self._kept_from_s: float | None = None  # since when it is not up
+        self._kept = False  # has that been told?
         self._up_s = -10.0  # when the last press ended, whatever it was
         self.double = False  # the last tap began within DOUBLE_S of the end of the press before
 
@@ -48,6 +55,13 @@ class PedalListener:
         if not down and (new or self._down):
             self._up_s = now_s - STAND_US * 1e-6  # for so long the release has stood
         self._down = down
+        if not (down or sample.has(F_PEDAL_FAULT)):
+            self._kept_from_s, self._kept = None, False
+        elif self._kept_from_s is None:
+            self._kept_from_s = now_s
+        elif not self._kept and now_s > max(self._kept_from_s, self._locked_until) + KEPT_S:
+            self._kept = True
+            said.append("kept down")
         if not self._live:
             return said
         if down:
