@@ -16,8 +16,8 @@ HOLD_MS = 1000
 LONG_HOLD_MS = 2000
 KEPT_S = 5.0
 KEPT_DOWN = (
-    f"For {KEPT_S:.0f} s the pedal has been down, or its two contacts disagree: nothing starts meanwhile. Take the foot off; "
-    "if none is on it, something lies on it, or a contact or its cable is stuck or broken."
+    f"For {KEPT_S:.0f} s the pedal has been down, or its two contacts disagree: nothing starts meanwhile. Take the foot "
+    "off; if none is on it, something lies on it, or a contact or its cable is stuck or broken."
 )
 
 
@@ -55,12 +55,7 @@ class PedalListener:
         if not down and (new or self._down):
             self._up_s = now_s - STAND_US * 1e-6  # for so long the release has stood
         self._down = down
-        if not (down or sample.has(F_PEDAL_FAULT)):
-            self._kept_from_s, self._kept = None, False
-        elif self._kept_from_s is None:
-            self._kept_from_s = now_s
-        elif not self._kept and now_s > max(self._kept_from_s, self._locked_until) + KEPT_S:
-            self._kept = True
+        if self._stays_down(now_s, sample):
             said.append("kept down")
         if not self._live:
             return said
@@ -77,3 +72,13 @@ class PedalListener:
             elif self._told_ms >= LONG_HOLD_MS:
                 said.append("long hold over")
         return said
+
+    def _stays_down(self, now_s: float, sample: Sample) -> bool:
+        if not (self._down or sample.has(F_PEDAL_FAULT)):
+            self._kept_from_s, self._kept = None, False
+        elif self._kept_from_s is None:
+            self._kept_from_s = now_s
+        elif not self._kept and now_s > max(self._kept_from_s, self._locked_until) + KEPT_S:
+            self._kept = True
+            return True
+        return False
