@@ -348,7 +348,7 @@ class Session:
         self.strand.close_clamp()
         self._wait(rng.uniform(0.3, 0.6))
         if lean == "proof":
-            self._lean(rng.uniform(0.0, 0.4))
+            self._lean(rng.uniform(0.0, 2.5))
         if not self._tap_until(lambda: self.state != st.HOLDING, slow, result):
             return
         for _ in range(3):

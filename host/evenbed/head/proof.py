@@ -14,8 +14,8 @@ Then the head eases slowly and watches the slope: string that comes through the 
 piece towards that of the whole strand. The clamp's own drawback, which sets in below the force at which it was set, and
 the string's recovery lower it a little and slowly. Where force is missing the carriage stands for a second: whoever touched
 the string has let go of it by then, and what has slipped is missing still. String that creeps through evenly shows no such
-fall of the slope; but at the end, where all the tension is on the jaws, it goes on while the carriage stands, and the force
-rises more than recovery makes it.
+fall of the slope; but near the end, with most of the tension on the jaws, the carriage stands, and there it goes on: the
+force rises more than recovery makes it.
 
 All this takes the steps for travel. A look that the force does not follow is none, and where it does not follow the easing
 either, the motor stands still: that is said, whatever the clamp is.
@@ -67,7 +67,10 @@ NEAR_MOST_STIFF = 3.0  # times the draw: as stiff as that the near piece may be 
 # Where force is missing: times that the easing stands; how long, at least and at most, s; readings that agree.
 PAUSES, PAUSE_LEAST_S, PAUSE_S, AT_REST = 3, 1.0, 1.6, 4
 RISING_S = 0.4  # so long at last it is seen how fast the string recovers
-END_S, END_MOST_S = 0.5, 1.2  # the carriage stands at the end; for so long if the force goes on rising
+# Of the reference, and at least: there it stands to see what creeps through the jaws. Low, or little pulls at them; not so
+# low that whoever leans on the frame takes the string's whole force away: to the board it is lost then.
+STOPS_AT, STOPS_AT_N = 0.15, 20.0
+CREEP_S, CREEP_MOST_S = 0.5, 1.2  # so long; and if the force goes on rising
 # Most that the near piece shortens of itself, mm/s, and of the way down per second: after half a second the simulated
 # strings do by up to 0.033 of it, after 1.2 s by half as much (the logarithmic law of recovery).
 RECOVERS_MM_S, RECOVERS = 0.05, 0.04
@@ -146,7 +149,7 @@ class ClampProof:
         self._rest: list[tuple[float, float]] | None = None
         self._rest_s = 0.0
         self._pauses = 0
-        self._down = False  # all the way?
+        self._creeping: bool | None = None  # does string creep through? None: not yet looked; True: not yet known
         self.learnt = book.learnt(woven)  # else a pass is "not yet judged"
         self.verdict = ""
         self.ratio = 0.0  # of the look to the draw
@@ -256,38 +259,49 @@ class ClampProof:
         return evidence
 
     def _stand(self, t_s: float, force_n: float, seen_mm: float, v_mm_s: float) -> None:
-        """The carriage stands: force was missing, or it has come down all the way."""
+        """The carriage stands: force was missing, or nearly all the tension is on the jaws."""
         assert self._rest is not None
         self._rest = [*self._rest, (t_s, force_n)] if v_mm_s == 0.0 else []
         stood_s, rests_s = t_s - self._rest_s, t_s - self._rest[0][0] if self._rest else 0.0
-        late = [(t, n) for t, n in self._rest if t > t_s - RISING_S]
-        rising_n_s = float(np.polyfit([t for t, _ in late], [n for _, n in late], 1)[0]) if len(late) > AT_REST else 0.0
-        if self._down:
+        rising_n_s, even = self._rising(t_s)
+        if self._creeping:
             most_mm_s = RECOVERS_MM_S + RECOVERS * self.eased_mm
-            if rests_s > END_S and rising_n_s < most_mm_s * self._slope.slope_n_mm:
-                self._pass()
-            elif rests_s > END_MOST_S or stood_s > END_S + PAUSE_S:
+            if even and rests_s > CREEP_S and rising_n_s < most_mm_s * self._slope.slope_n_mm:
+                self._creeping = False
+                self._go_on(force_n, seen_mm)
+            elif (even and rests_s > CREEP_MOST_S) or stood_s > CREEP_S + PAUSE_S:
                 self.verdict = "slips"
             return
         last = self._rest[-AT_REST:]
         agree = rests_s > PAUSE_LEAST_S and max(n for _, n in last) - min(n for _, n in last) < SLIP * self._reference_n
         if stood_s < PAUSE_S and not agree:
             return
-        self._rest = None
         # A touch is over when the carriage has stood for a while; what has slipped stays missing.
         if self._stands(force_n):
             # Who has let go of a string meanwhile may have raised the force as far as the carriage has lowered it, but not
             # twice; and where little was asked of it there is no slip to be seen either.
-            far = self._due_n > STANDS_WAY * self._reference_n
-            self._stood += far
-            if self._stood > 1:
-                self.verdict = "stands"
-            self._slope.go_on(force_n, seen_mm)
-        elif self._slope.still_missing(force_n, seen_mm, rising_n_s) or self._pauses > PAUSES:
-            self.verdict = "slips"
+            self._stood += self._due_n > STANDS_WAY * self._reference_n
+            missing = False
         else:
             self._stood = 0
+            missing = self._slope.still_missing(force_n, seen_mm, rising_n_s)
+        self.verdict = "stands" if self._stood > 1 else "slips" if missing or self._pauses > PAUSES else ""
+        self._go_on(force_n, seen_mm)
+
+    def _rising(self, t_s: float) -> tuple[float, bool]:
+        """How fast the force has risen at last, N/s; and is a line all that it was? A touch is none."""
+        assert self._rest is not None
+        late = [(t - t_s, n) for t, n in self._rest if t > t_s - RISING_S]
+        if len(late) <= AT_REST:
+            return 0.0, False
+        line = np.polyfit([t for t, _ in late], [n for _, n in late], 1)
+        off_n = max(abs(n - float(np.polyval(line, t))) for t, n in late)
+        return float(line[0]), off_n < SLIP * self._reference_n
+
+    def _go_on(self, force_n: float, seen_mm: float) -> None:
+        self._rest = None
         self._from = (seen_mm, force_n)
+        self._slope.go_on(force_n, seen_mm)
 
     def _stands(self, force_n: float) -> bool:
         return self._from[1] - force_n < STANDS * self._due_n
@@ -306,16 +320,13 @@ class ClampProof:
             self._pauses += 1
         elif not (stands or self._look.clear or self._followed) and self._due_n > GATHERING * self._reference_n:
             self.verdict = "open"  # it follows now, but did not in the looks: nothing has been seen
+        elif self._creeping is None and force_n < max(STOPS_AT * self._reference_n, STOPS_AT_N):
+            self._creeping = True
+            self._rest, self._rest_s = [], t_s
         elif force_n < max(WATCHED_TO * self._reference_n, WATCHED_TO_N):
-            if self._slope.even:
-                self._down = True
-                self._rest, self._rest_s = [], t_s
-            else:
-                self.verdict = "open"  # by fits and starts no slope shows: nothing has been seen of a clamp that slips
-
-    def _pass(self) -> None:
-        self.verdict = "holds"
-        if self._look.clear and self._draw_sure:
-            self._book.add(self._woven, self.ratio)
-        if self._look.clear and self._woven:
-            self._book.near = (self._family, self.k_look_n_mm, self._reference_n)
+            # By fits and starts no slope shows: nothing has been seen of a clamp that slips.
+            self.verdict = "holds" if self._slope.even else "open"
+            if self._slope.even and self._look.clear and self._draw_sure:
+                self._book.add(self._woven, self.ratio)
+            if self._slope.even and self._look.clear and self._woven:
+                self._book.near = (self._family, self.k_look_n_mm, self._reference_n)

@@ -128,10 +128,7 @@ class SlopeWatch:
         # While it moved each reading was held against a position one period late: one step more is due now.
         missing_n -= self._step_n + RECOVERED_S * max(0.0, rising_n_s)
         self._left_n += max(0.0, missing_n)
-        if self._left_n > STILL_MISSING * self._reference_n:
-            return True
-        self.go_on(force_n, seen_mm)
-        return False
+        return self._left_n > STILL_MISSING * self._reference_n
 
     def go_on(self, force_n: float, seen_mm: float) -> None:
         """The easing goes on from where it stands, and whatever was missing is over."""
