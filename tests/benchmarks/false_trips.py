@@ -156,8 +156,8 @@ class Done:
 
     @property
     def trips(self) -> list[str]:
-        """Names of the trips told."""
-        return sorted(n for n in self.told if n in TRIPS)
+        """Names of the trips told, or that ended the pull."""
+        return sorted({*self.told, self.ended} & TRIPS)
 
 
 class Session:

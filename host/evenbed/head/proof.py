@@ -53,6 +53,9 @@ OPEN_EVIDENCE, CLOSED_EVIDENCE = -2.0, 2.0  # beyond these a question, and a jud
 LEAST_CLOSED = 1.25  # no threshold learnt lies lower
 UNSURE_PERIODS = 1.0  # doubt of the delay above which the draw's stiffness says little
 WATCHED_TO, WATCHED_TO_N = 0.05, 8.0  # of the reference, and at least: down to there it is eased under watch
+# So far the frame yields to who leans on it, in all and in a dead time, mm; and so much is to be left of the force then, or
+# to the board the string is lost: less than 2 N from its own zero in a hold.
+LEANS_MM, LEANS_AT_ONCE_MM, LEFT_N = 0.8, 0.3, 6.0
 FLOOR_N = 4.0  # no further: a force that goes in a hold is a lost string to the board
 WATCH_PER_DELAY = 0.024  # of the reference, eased per dead time
 SHORTEST_S = 0.02  # no delay is believed shorter than this here
@@ -67,8 +70,7 @@ NEAR_MOST_STIFF = 3.0  # times the draw: as stiff as that the near piece may be 
 # Where force is missing: times that the easing stands; how long, at least and at most, s; readings that agree.
 PAUSES, PAUSE_LEAST_S, PAUSE_S, AT_REST = 3, 1.0, 1.6, 4
 RISING_S = 0.4  # so long at last it is seen how fast the string recovers
-# Of the reference, and at least: there it stands to see what creeps through the jaws. Low, or little pulls at them; not so
-# low that whoever leans on the frame takes the string's whole force away: to the board it is lost then.
+# Of the reference, and at least: there it stands to see what creeps through the jaws, with most of the tension on them.
 STOPS_AT, STOPS_AT_N = 0.15, 20.0
 CREEP_S, CREEP_MOST_S = 0.5, 1.2  # so long; and if the force goes on rising
 # Most that the near piece shortens of itself, mm/s, and of the way down per second: after half a second the simulated
@@ -303,6 +305,9 @@ class ClampProof:
         self._from = (seen_mm, force_n)
         self._slope.go_on(force_n, seen_mm)
 
+    def _low_n(self, share: float, least_n: float, leans_mm: float) -> float:
+        return max(share * self._reference_n, least_n, leans_mm * self._slope.slope_n_mm + LEFT_N)
+
     def _stands(self, force_n: float) -> bool:
         return self._from[1] - force_n < STANDS * self._due_n
 
@@ -320,10 +325,10 @@ class ClampProof:
             self._pauses += 1
         elif not (stands or self._look.clear or self._followed) and self._due_n > GATHERING * self._reference_n:
             self.verdict = "open"  # it follows now, but did not in the looks: nothing has been seen
-        elif self._creeping is None and force_n < max(STOPS_AT * self._reference_n, STOPS_AT_N):
+        elif self._creeping is None and force_n < self._low_n(STOPS_AT, STOPS_AT_N, LEANS_MM):
             self._creeping = True
             self._rest, self._rest_s = [], t_s
-        elif force_n < max(WATCHED_TO * self._reference_n, WATCHED_TO_N):
+        elif force_n < self._low_n(WATCHED_TO, WATCHED_TO_N, LEANS_AT_ONCE_MM):
             # By fits and starts no slope shows: nothing has been seen of a clamp that slips.
             self.verdict = "holds" if self._slope.even else "open"
             if self._slope.even and self._look.clear and self._draw_sure:
