@@ -133,6 +133,8 @@ def _end(p: Played, v: Verdict) -> None:
         good = any(m.word == "clamp" for m in r.moments if p.watched_s - 0.1 < m.t_s <= p.watched_s)
         said = told & {"out_of_hold_travel", "out_of_travel"} or ("not at rest" in told and not good)
         said = said or (not seen and told & {"lease_expired", "no_data", "link_lost"})  # nothing comes, and that is told
+        # What came a moment before the end is told with the next readings.
+        said = said or any(p.watched_s <= t < p.watched_s + 0.1 and e.name in TRIPS for t, e in r.host.events)
         if off > HELD and not said and not _has(case, "cell", "garbage"):
             holds = f"{seen[-1]:.1f} N" if seen else "what nothing is seen of,"
             v.violations.append(f"holds {holds} instead of {case.reference_n:.0f} N and says nothing")
