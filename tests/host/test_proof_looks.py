@@ -289,7 +289,9 @@ def test_the_hold_never_asks_for_a_force_at_which_the_board_calls_a_string_lost(
         return n % every == 0
 
     b.heard = heard
-    assert b.run() == "holds" and 4.0 - 1e-6 <= min(asked) < 10.0
+    assert b.run() == "holds" and 4.0 - 1e-6 <= min(asked) < (
+        10.0 if every == 1 else 12.0
+    )  # sooner where readings are lost
 
 
 def test_a_cross_that_held_is_remembered_until_a_clamp_is_doubted() -> None:

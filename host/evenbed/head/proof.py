@@ -53,9 +53,10 @@ OPEN_EVIDENCE, CLOSED_EVIDENCE = -2.0, 2.0  # beyond these a question, and a jud
 LEAST_CLOSED = 1.25  # no threshold learnt lies lower
 UNSURE_PERIODS = 1.0  # doubt of the delay above which the draw's stiffness says little
 WATCHED_TO, WATCHED_TO_N = 0.05, 8.0  # of the reference, and at least: down to there it is eased under watch
-# So far the frame yields to who leans on it, in all and in a dead time, mm; and so much is to be left of the force then, or
-# to the board the string is lost: less than 2 N from its own zero in a hold.
-LEANS_MM, LEANS_AT_ONCE_MM, LEFT_N = 0.8, 0.3, 6.0
+# So far the frame yields to who leans on it, and so fast; and so much is to be left of the force then, or to the board the
+# string is lost: less than 2 N from its own zero in a hold.
+LEANS_MM, LEANS_MM_S, LEFT_N = 0.8, 5.5, 6.0
+BELOW_N = 2.0  # so far below that it is sent: or it would come there slower and slower
 FLOOR_N = 4.0  # no further: a force that goes in a hold is a lost string to the board
 WATCH_PER_DELAY = 0.024  # of the reference, eased per dead time
 SHORTEST_S = 0.02  # no delay is believed shorter than this here
@@ -205,7 +206,9 @@ class ClampProof:
         self._low_mm = x_mm
         k = max(self.k_look_n_mm, self._k_draw * (1.0 if self._look.clear else NEAR_MOST_STIFF))
         rate = self._rate_mm_s(k)
-        self.end_mm = max(x_mm - rate * AHEAD_S, min(x_mm, seen.mm - (force_n + zero_n - FLOOR_N) / k))
+        # Told so far ahead it may go on although the host is late: not much below where it is to stand or to end.
+        left_n = min(force_n - self._next_n + BELOW_N, force_n + zero_n - FLOOR_N)
+        self.end_mm = max(x_mm - rate * AHEAD_S, min(x_mm, seen.mm - left_n / k))
         return Go(wire.HOLD, rate, self.end_mm, ceiling_n)
 
     def _count(self, t_s: float) -> None:
@@ -216,10 +219,14 @@ class ClampProof:
             self._gaps.append(max(0.0, gap - GAP_PERIODS * period))
         self._last_s = t_s
 
+    @property
+    def _dead_s(self) -> float:
+        """From a force to the motion that it causes: longer where readings are lost."""
+        return max(self._delay_s, SHORTEST_S) + PIPELINE_S + max(self._gaps, default=0.0)
+
     def _rate_mm_s(self, k_n_mm: float) -> float:
         """How fast to ease under watch: where readings are lost, slower, or the clamp slips between two of them."""
-        dead_s = max(self._delay_s, SHORTEST_S) + PIPELINE_S + max(self._gaps, default=0.0)
-        return WATCH_PER_DELAY * self._reference_n / dead_s / k_n_mm
+        return WATCH_PER_DELAY * self._reference_n / self._dead_s / k_n_mm
 
     def _judge(self) -> None:
         k = self.k_look_n_mm
@@ -305,7 +312,12 @@ class ClampProof:
         self._from = (seen_mm, force_n)
         self._slope.go_on(force_n, seen_mm)
 
-    def _low_n(self, share: float, least_n: float, leans_mm: float) -> float:
+    @property
+    def _next_n(self) -> float:
+        """Force at which it stands to see what creeps; when that is done, the force down to which it is watched."""
+        done = self._creeping is not None
+        share, least_n = (WATCHED_TO, WATCHED_TO_N) if done else (STOPS_AT, STOPS_AT_N)
+        leans_mm = min(LEANS_MM, LEANS_MM_S * self._dead_s) if done else LEANS_MM
         return max(share * self._reference_n, least_n, leans_mm * self._slope.slope_n_mm + LEFT_N)
 
     def _stands(self, force_n: float) -> bool:
@@ -325,10 +337,10 @@ class ClampProof:
             self._pauses += 1
         elif not (stands or self._look.clear or self._followed) and self._due_n > GATHERING * self._reference_n:
             self.verdict = "open"  # it follows now, but did not in the looks: nothing has been seen
-        elif self._creeping is None and force_n < self._low_n(STOPS_AT, STOPS_AT_N, LEANS_MM):
+        elif self._creeping is None and force_n < self._next_n:
             self._creeping = True
             self._rest, self._rest_s = [], t_s
-        elif force_n < self._low_n(WATCHED_TO, WATCHED_TO_N, LEANS_AT_ONCE_MM):
+        elif force_n < self._next_n:
             # By fits and starts no slope shows: nothing has been seen of a clamp that slips.
             self.verdict = "holds" if self._slope.even else "open"
             if self._slope.even and self._look.clear and self._draw_sure:
