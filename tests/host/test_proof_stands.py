@@ -148,6 +148,27 @@ def test_a_hand_that_leaves_the_string_while_it_stands_loses_nothing(
     assert r.until(st.SLACK, 4.0), (r.head.stop, r.head.question)
 
 
+@pytest.mark.parametrize("more_n", [16.0, 20.0, 24.0])
+def test_a_hand_that_leaves_in_the_last_pause_loses_nothing(more_n: float) -> None:
+    # It holds the force up until the carriage waits for it, and then takes more away than it gave.
+    r = clamped(HandledRig(Pull(210.0, family="polyester"), main_strand(presets.POLYESTER), ceiling_n=260.0))
+    r.tap()
+    assert r.until(lambda: stands(r), 6.0)
+    assert r.until(lambda: not stands(r) and r.rig.force_n < 26.0, 6.0)
+    for _ in range(8):
+        r.rig.flush()
+        r.rig.hung_n += 1.0
+        r.wait(0.0125)
+    proof = r.head.run._proof if r.head.run is not None else None
+    assert proof is not None and proof._rest is not None  # it waits
+    for _ in range(60):
+        r.rig.flush()
+        r.rig.hung_n = max(r.rig.hung_n - (8.0 + more_n) / 60, -r.rig.plant.force_n)  # no string pushes
+        r.wait(0.0125)
+    r.rig.hung_n = 0.0
+    assert r.until(lambda: r.state == st.SLACK or bool(r.head.question), 4.0) and r.head.stop is None
+
+
 # --- a motor or a hand --------------------------------------------------------------------------------------------------
 def test_a_touch_early_in_the_easing_is_no_dead_motor() -> None:
     # Force is missing after a fifth of a millimetre, and while the carriage stands it rises above where it began.

@@ -56,6 +56,7 @@ WATCHED_TO, WATCHED_TO_N = 0.05, 8.0  # of the reference, and at least: down to 
 # So far the frame yields to who leans on it, and so fast; and so much is to be left of the force then, or to the board the
 # string is lost: less than 2 N from its own zero in a hold.
 LEANS_MM, LEANS_MM_S, LEFT_N = 0.8, 5.5, 6.0
+LEFT_SHARE = 0.8  # of what it was when the carriage stood: less, and hands are taking the rest of it away
 BELOW_N = 2.0  # so far below that it is sent: or it would come there slower and slower
 FLOOR_N = 4.0  # no further: a force that goes in a hold is a lost string to the board
 WATCH_PER_DELAY = 0.024  # of the reference, eased per dead time
@@ -281,6 +282,14 @@ class ClampProof:
             elif (even and rests_s > CREEP_MOST_S) or stood_s > CREEP_S + PAUSE_S:
                 self.verdict = "slips"
             return
+        if self._creeping is False and self._rest and force_n < min(self._next_n, LEFT_SHARE * self._rest[0][1]):
+            # Only hands that go take force away from a carriage that stands. It is not waited for what they leave.
+            if self._slope.still_missing(force_n, seen_mm):
+                self.verdict = "slips"
+            else:
+                self._end()
+            self._go_on(force_n, seen_mm)
+            return
         last = self._rest[-AT_REST:]
         agree = rests_s > PAUSE_LEAST_S and max(n for _, n in last) - min(n for _, n in last) < SLIP * self._reference_n
         if stood_s < PAUSE_S and not agree:
@@ -341,9 +350,13 @@ class ClampProof:
             self._creeping = True
             self._rest, self._rest_s = [], t_s
         elif force_n < self._next_n:
-            # By fits and starts no slope shows: nothing has been seen of a clamp that slips.
-            self.verdict = "holds" if self._slope.even else "open"
-            if self._slope.even and self._look.clear and self._draw_sure:
-                self._book.add(self._woven, self.ratio)
-            if self._slope.even and self._look.clear and self._woven:
-                self._book.near = (self._family, self.k_look_n_mm, self._reference_n)
+            self._end()
+
+    def _end(self) -> None:
+        """It has come down all the way."""
+        # By fits and starts no slope shows: nothing has been seen of a clamp that slips.
+        self.verdict = "holds" if self._slope.even else "open"
+        if self._slope.even and self._look.clear and self._draw_sure:
+            self._book.add(self._woven, self.ratio)
+        if self._slope.even and self._look.clear and self._woven:
+            self._book.near = (self._family, self.k_look_n_mm, self._reference_n)
