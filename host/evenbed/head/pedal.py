@@ -23,7 +23,7 @@ KEPT_DOWN = (
 
 class PedalListener:
     """Turns samples into ``"tap"``, ``"hold"`` (1 s), ``"long hold"`` (2 s, after its hold) and, when that is let go of,
-    ``"long hold over"``; and ``"kept down"`` where it is neither up nor a press that counts for 5 s of one state."""
+    ``"long hold over"``; and ``"kept down"`` once it is down, or its contacts disagree, for 5 s of one state."""
 
     def __init__(self) -> None:
         self._presses: int | None = None

@@ -58,7 +58,7 @@ WATCHED_TO, WATCHED_TO_N = 0.05, 8.0  # of the reference, and at least: down to 
 LEANS_MM, LEANS_MM_S, LEFT_N = 0.8, 5.5, 6.0
 LEFT_SHARE = 0.8  # of what it was when the carriage stood: less, and hands are taking the rest of it away
 BELOW_N = 2.0  # so far below that it is sent: or it would come there slower and slower
-FLOOR_N = 4.0  # no further: a force that goes in a hold is a lost string to the board
+FLOOR_N = 4.0  # from the zero of the board, which calls a string lost below 2 N in a hold: not sent further down than this
 WATCH_PER_DELAY = 0.024  # of the reference, eased per dead time
 SHORTEST_S = 0.02  # no delay is believed shorter than this here
 STANDS = 0.2  # of the fall due on the whole strand: less is no string that slips, but a carriage or a cell that stands
@@ -273,8 +273,8 @@ class ClampProof:
         assert self._rest is not None
         self._rest = [*self._rest, (t_s, force_n)] if v_mm_s == 0.0 else []
         stood_s, rests_s = t_s - self._rest_s, t_s - self._rest[0][0] if self._rest else 0.0
-        rising_n_s, even = self._rising(t_s)
         if self._creeping:
+            rising_n_s, even = self._rising(t_s)
             most_mm_s = RECOVERS_MM_S + RECOVERS * self.eased_mm
             if even and rests_s > CREEP_S and rising_n_s < most_mm_s * self._slope.slope_n_mm:
                 self._creeping = False
@@ -302,7 +302,7 @@ class ClampProof:
             missing = False
         else:
             self._stood = 0
-            missing = self._slope.still_missing(force_n, seen_mm, rising_n_s)
+            missing = self._slope.still_missing(force_n, seen_mm, self._rising(t_s)[0])
         self.verdict = "stands" if self._stood > 1 else "slips" if missing or self._pauses > PAUSES else ""
         self._go_on(force_n, seen_mm)
 
