@@ -1,6 +1,6 @@
 """The one catalogue of faults: whatever board, link, head or calibration can raise, and what it says.
 
-The entries are in ``entries.py``; what the board does is in ``responses.py``. ``say`` turns an entry and its values into a
+The entries are in ``entries/``; what the board does is in ``responses.py``. ``say`` turns an entry and its values into a
 sentence.
 """
 
@@ -10,11 +10,12 @@ from collections.abc import Mapping
 
 from evenbed_fw import faults
 
-from evenbed.entries import ALL, BY_HAND, GET_DOWN, KINDS, REFUSAL, STATUS, STOP, TRIP, Entry
+from evenbed.entries import board, host
+from evenbed.entries.entry import BY_HAND, GET_DOWN, KINDS, REFUSAL, STATUS, STOP, TRIP, Entry
 from evenbed.units import show_force
 
-ENTRIES: dict[int, Entry] = {e.number: e for e in ALL}
-BY_NAME: dict[str, Entry] = {e.name: e for e in ALL}
+ENTRIES: dict[int, Entry] = {e.number: e for e in (*board.ALL, *host.ALL)}
+BY_NAME: dict[str, Entry] = {e.name: e for e in ENTRIES.values()}
 
 
 def _shown(key: str, value: float | str, unit: str) -> str:

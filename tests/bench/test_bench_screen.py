@@ -87,12 +87,12 @@ def test_a_whole_job_with_the_space_bar_alone(serve: Callable[..., str], open_sc
         page.click("#jobs a[download]")
     report = saved.value.path().read_text("utf-8")
     assert "Short" in report and "cross 1" in report
+    faults: list[str] = []
+    page.context.on("console", lambda m: faults.append(m.text))
     with page.context.expect_page() as opened:
         page.click("#jobs a")
     shown = opened.value
-    faults: list[str] = []
-    shown.on("console", lambda m: faults.append(m.text))
-    shown.reload()
+    shown.wait_for_selector(".hoop", state="attached")
     assert "cross 1" in shown.inner_text("main") and not faults  # styled by our own sheet: the policy is kept
     assert shown.evaluate("getComputedStyle(document.querySelector('.hoop')).fill") == "none"
 

@@ -27,7 +27,7 @@ VALUES = {
         f"{name}_n": 123.4
         for name in ("force", "bound", "ceiling", "asked", "echo", "limit", "zero", "reference", "expanded", "top")
     },
-    **{f"{name}_s": 0.012 for name in ("age", "silent", "waited")},
+    **{f"{name}_s": 0.012 for name in ("age", "silent", "waited", "quiet")},
     "travel_mm": 41.0,
 }
 WORDS = {"wanted": "arm", "causes": "the emergency stop is pressed"}

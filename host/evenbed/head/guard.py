@@ -15,7 +15,7 @@ from evenbed.head.types import Event, RigModel, Shot
 FEED_MM, RISE_N = 40.0, 2.0  # travelled upwards under load without a rise of force
 MARGIN_N = 1.0
 DOWN_MM, FALL_N = 15.0, 2.0  # travelled down under load without a fall of force: the softest string gives ten times that
-LOADED_N = 10.0
+LOADED_N = 10.0  # above this the board calls a string loaded
 CEILING, TRAVEL, DOWN = 51, 52, 55  # of the catalogue
 
 

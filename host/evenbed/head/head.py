@@ -12,12 +12,13 @@ from evenbed.head import planning, reference
 from evenbed.head import states as st
 from evenbed.head.align import Aligner
 from evenbed.head.asking import ANSWER_S, Asking
-from evenbed.head.guard import Guard
+from evenbed.head.guard import LOADED_N, Guard
 from evenbed.head.learning import DelayBook
 from evenbed.head.pedal import KEPT_DOWN, PedalListener
 from evenbed.head.proof import ProofBook
 from evenbed.head.record import PullRecord
 from evenbed.head.reference import Referencing, ZeroWatch, at_home, shift_n
+from evenbed.head.rest import RestWatch
 from evenbed.head.running import RETURN_MM_S, TAKEN_BACK, PullRun
 from evenbed.head.steady import Forecast
 from evenbed.head.stops import stop_event, told
@@ -27,11 +28,10 @@ from evenbed.link.messages import No, Ok, Sample, Trip
 
 STALE_S = 0.1
 START_S = 0.3  # a draw that the board has not begun by then is given up
-LOADED_N = 10.0  # above this the board calls a string loaded
 NO_READINGS_S = 6.0
 RETURN_S = 15.0
 THAW_S = 0.3
-NOT_SOUND, FOUND_LOADED = 27, 86  # of the catalogue
+NOT_SOUND, BOARD_MISSING, FOUND_LOADED = 27, 43, 86  # of the catalogue
 
 
 class Head:
@@ -46,6 +46,7 @@ class Head:
         self.delays = DelayBook(rig)
         self.proofs = ProofBook()
         self.pedal = PedalListener()
+        self._rest = RestWatch()
         self.guard = Guard(rig)
         self.working_zero_n = 0.0  # of the working zero, from the reference zero
         self._armed_zero_n = 0.0  # the one taken at arming: later ones stay near it
@@ -66,7 +67,7 @@ class Head:
         self._asking = Asking()
         self.wished_n = self.ceiling_n  # lowest ceiling that somebody has asked for; the board may not have it yet
         self._ceiling_due_n: float | None = None  # a lower ceiling that the board has still to be told
-        self._line: Sample | None = None  # the newest line of the board, with or without a reading
+        self.line: Sample | None = None  # the newest line of the board, with or without a reading
         self._guarded = False  # the guard has spoken in this pull
         self._commands: list[Command] = []
         self._events: list[Event] = []
@@ -88,11 +89,6 @@ class Head:
         if not self.shot.sample.sound:
             return Stale("the board does not trust its readings")
         return Fresh(self.shot.force_n, age, "working" if self.working_zero_n else "reference")
-
-    @property
-    def line(self) -> Sample | None:
-        """The board's newest line."""
-        return self._line
 
     @property
     def steady(self) -> bool:
@@ -147,8 +143,10 @@ class Head:
         if self.states.may("lost"):
             self.states.fire("lost")
             self._events.append(told(number, **values))
+        elif self.line is not None and "silent_s" in values:
+            self._events.append(told(BOARD_MISSING, **values))
         self.shot = None
-        self._line = None
+        self.line = None
         self._asking = Asking()
         self.ceiling_n = self._lowest_n  # what was asked for before the board was gone still holds
         self._ceiling_due_n = None
@@ -157,8 +155,7 @@ class Head:
         self._aligner = Aligner(self.rig.period_s)
         self.home_mm = None
         self._close("link lost")
-        events, self._events = self._events, []  # told now, not again with the next step
-        return Step(self._commands, events)
+        return self._done()  # told now, not again with the next step
 
     def answer(self, said: Ok | No | Trip) -> None:
         """Take the board's answer to a single line."""
@@ -169,7 +166,7 @@ class Head:
             return
         if not self._asking.wanted:
             return
-        granted, echo_n, event = self._asking.take(said, self.rig.limit_n, self._line, self.shot)
+        granted, echo_n, event = self._asking.take(said, self.rig.limit_n, self.line, self.shot)
         self._note(event)
         if granted in ("arm", "ceiling"):
             self.ceiling_n = echo_n
@@ -207,9 +204,11 @@ class Head:
             # A line without a new conversion tells the board's state, but no force: nothing is decided on it.
             fresh = sample.conversion != self._conversion
             self._conversion = sample.conversion
-            self._line = sample
+            self.line = sample
             if fresh:
                 self._see(board_s, taken_s, sample)
+            if self.shot is not None:
+                self._note(self._rest.hear(now_s, sample, self.state, self.shot.reference_force_n))
             self._obey_board(sample)
         if self._tripped is not None:
             self._note(self._tripped.overdue(now_s))
@@ -229,6 +228,9 @@ class Head:
                 self._want("clear")
         if fresh and self.shot is not None:
             self._act(self.shot)
+        return self._done()
+
+    def _done(self) -> Step:
         events, self._events = self._events, []
         return Step(self._commands, events)
 
@@ -249,8 +251,7 @@ class Head:
         self._tell("state", self.states.state)
 
     def _want(self, kind: str, value_n: float = 0.0) -> None:
-        line = self._asking.ask(self._now, kind, value_n)
-        if line is not None:
+        if (line := self._asking.ask(self._now, kind, value_n)) is not None:
             self._commands.append(line)
 
     def _note(self, event: Event | None) -> None:
@@ -310,7 +311,7 @@ class Head:
             self._want("disarm")
         elif state == st.RETURNING and s.state == safety.ARMED and self._now - self._since_s > RETURN_S:
             self._enter("returned")  # it may not or need not go further
-        elif state == st.UNARMED and s.sound and self.shot is not None and self.shot.reference_force_n > LOADED_N + 1.0:
+        elif state == st.UNARMED and self._rest.loaded and self.shot is not None:
             self._enter("found_loaded")
             self._events.append(told(FOUND_LOADED, force_n=self.shot.reference_force_n))
         elif state == st.BOOTED_LOADED and s.sound and self._unloaded():
@@ -336,7 +337,7 @@ class Head:
             self._ask_to_arm()
 
     def _ask_to_arm(self) -> None:
-        if self._line is not None and not self._line.sound:
+        if self.line is not None and not self.line.sound:
             # The board takes a press without readings for a let-down: it could only answer that it is busy.
             self._events.append(told(NOT_SOUND, {"wanted": "arm"}))
         else:

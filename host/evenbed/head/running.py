@@ -14,7 +14,7 @@ from evenbed.head import states as st
 from evenbed.head.align import Aligner
 from evenbed.head.disturbance import DisturbanceWatch
 from evenbed.head.governor import Drawing, Holding
-from evenbed.head.guard import margin_n
+from evenbed.head.guard import LOADED_N, margin_n
 from evenbed.head.learning import DelayBook
 from evenbed.head.look import FIRST_AFTER, FIRST_LOOK, FIRST_LOOK_N, Look, Seen
 from evenbed.head.proof import OPEN_MOST, ClampProof, ProofBook
@@ -27,7 +27,6 @@ EASE_MM_S = 40.0
 RETURN_MM_S = 30.0
 NEARLY_SLACK_N = 20.0
 SLACK_N = 3.0
-LOADED_N = 10.0  # above this the board calls a string loaded
 FLAT_N, FLAT_MM = 0.6, 4.0
 STROKE_RESERVE_MM = 5.0
 DRAW_PATIENCE_S = 5.0

@@ -22,7 +22,20 @@ REST: dict[str, tuple[str, ...]] = {  # states from which a head can go on, and 
 }
 PLAIN = (bool, int, float, str, type(None))
 # What is carried over by hand, what comes with the rig, and what is only used in a pull, which there is none of at rest.
-BY_HAND = ("states", "pull", "delays", "proofs", "pedal", "shot", "stop", "_aligner", "_line", "_zero_watch", "known")
+BY_HAND = (
+    "states",
+    "pull",
+    "delays",
+    "proofs",
+    "pedal",
+    "shot",
+    "stop",
+    "_aligner",
+    "line",
+    "_zero_watch",
+    "known",
+    "_rest",
+)
 MADE_ANEW = ("rig", "guard", "run", "_referencing", "_tripped", "_asking", "_commands", "_events")
 
 
@@ -43,6 +56,7 @@ class HeadStart:
     zero_watch: dict[str, Any] | None = None
     known: dict[str, Any] | None = None
     near: tuple[str, float, float] | None = None  # of the proofs: family, N/mm, reference in N
+    rest: dict[str, Any] | None = None
 
 
 def at_rest(head: Head) -> bool:
@@ -68,10 +82,11 @@ def snapshot(head: Head) -> HeadStart:
         proofs={"main": list(head.proofs.ratios(False)), "woven": list(head.proofs.ratios(True))},
         positions=list(zip(aligner._t, aligner._x, aligner._v, strict=True)),
         shot={**vars(shot), "sample": list(shot.sample)} if shot is not None else None,
-        line=list(head._line) if head._line is not None else None,
+        line=list(head.line) if head.line is not None else None,
         zero_watch=_watch_plain(head._zero_watch),
         known=asdict(head.known) if head.known is not None else None,
         near=head.proofs.near,
+        rest=dict(vars(head._rest)),
     )
 
 
@@ -83,7 +98,7 @@ def restore(rig: RigModel, start: HeadStart) -> Head:
     for name in REST[start.state]:
         head.states.fire(name)
     # A field that is no longer there, or that came later, keeps what a new head has.
-    for owner, values in ((head, start.plain), (head.pedal, start.pedal)):
+    for owner, values in ((head, start.plain), (head.pedal, start.pedal), (head._rest, start.rest or {})):
         for name, value in values.items():
             if name in vars(owner):
                 setattr(owner, name, value)
@@ -99,7 +114,7 @@ def restore(rig: RigModel, start: HeadStart) -> Head:
         head._aligner.add(t_s, x_mm, v_mm_s)
     if start.shot is not None:
         head.shot = Shot(**{**start.shot, "sample": Sample(*start.shot["sample"])})
-    head._line = Sample(*start.line) if start.line is not None else None
+    head.line = Sample(*start.line) if start.line is not None else None
     head._zero_watch = None
     if start.zero_watch is not None:
         head._zero_watch = ZeroWatch(0.0, 0.0)
