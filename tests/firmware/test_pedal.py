@@ -202,6 +202,29 @@ def test_contradiction_is_a_fault_after_the_changeover_time(wrong: tuple[bool, b
     assert f.keep(DOWN, 500).p.presses == 1, "after a contradiction only a release makes it usable again"
 
 
+def restless(f: Foot, ms: int) -> Foot:
+    """No reading stands for 20 ms."""
+    while ms > 0:
+        f.keep(DOWN if ms // 15 % 2 else REST, min(ms, 15))
+        ms -= 15
+    return f
+
+
+def test_contacts_that_come_to_no_rest_within_a_second_are_a_fault() -> None:
+    f = restless(ready().keep(DOWN, 30), 1000)
+    assert not f.p.fault
+    assert f.keep(REST, 1).p.fault and not f.p.down and not f.taps
+    assert f.keep(REST, 80).p.fault and not f.keep(REST, 30).p.fault
+    assert f.keep(DOWN, 60).p.presses == 2  # well again
+    f = restless(ready(), 990)
+    restless(f.keep(DOWN, 21), 980)  # what stands for 20 ms is a rest
+    assert not f.p.fault
+    f = ready()
+    for _ in range(6):  # nor is a contradiction, whatever lies between
+        f.keep(NEITHER, 180).keep(DOWN, 5)
+    assert f.p.fault
+
+
 def test_slow_changeover_is_bridged() -> None:
     f = ready().keep(NEITHER, 150).keep(DOWN, 60)
     assert f.p.presses == 1

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from evenbed.head import states as st
-from evenbed.head.pedal import KEPT_DOWN
+from evenbed.head.pedal import KEPT_DOWN, NO_USE
 from evenbed.head.types import Ask
 from evenbed_fw import safety
 from handled_rig import HandledRig
@@ -80,6 +80,49 @@ def test_a_press_that_lets_down_is_named_only_where_it_outlasts_that() -> None:
     slack_s = r.t_s
     r.wait(6.0)
     assert len(kept(r)) == 1 and kept(r)[0] == pytest.approx(slack_s + 5.3, abs=0.2)
+
+
+def useless(r: HandledRig) -> int:
+    return sum(e.says == NO_USE for e in r.told("hint"))
+
+
+@pytest.mark.parametrize("how", ["garbage", "wrong", "off"])
+@pytest.mark.parametrize("stop", [None, "cell stuck for 0.3s"], ids=["frozen", "tripped"])
+def test_a_pedal_that_cannot_let_down_is_named_where_it_is_told_to(stop: str | None, how: str) -> None:
+    r = HandledRig().draw()
+    r.wait(1.0)
+    if stop is None:
+        r.ask(Ask.STOP)
+    else:
+        r.inject_now(stop)
+    r.wait(1.0)
+    r.inject_now(f"pedal {how}")
+    r.wait(4.5)
+    assert useless(r) == 0
+    r.wait(4.0)
+    assert useless(r) == 1 and r.state == (st.FROZEN if stop is None else st.TRIPPED)
+    if how == "garbage":
+        r.inject_now("pedal off")  # the plug pulled, as it says
+        r.wait(0.5)
+    r.ask(Ask.LET_DOWN)
+    assert r.until(lambda: r.rig.force_n < 12.0, 15.0)  # the way that it names
+
+
+def test_a_pedal_that_comes_to_no_rest_stops_the_hold() -> None:
+    r = HandledRig().draw()
+    r.inject_now("pedal garbage")
+    r.wait(8.0)
+    (stop,) = r.told("pedal")
+    assert "no rest" in stop.says and r.state == st.TRIPPED and useless(r) == 0  # it has been said
+
+
+def test_a_pedal_that_lets_down_is_not_called_useless() -> None:
+    r = HandledRig().draw()
+    r.ask(Ask.STOP)
+    r.wait(0.5)
+    r.press(True)
+    assert r.until(st.SLACK, 30.0)
+    assert useless(r) == 0
 
 
 def test_a_pedal_that_is_down_from_the_start_is_named_too() -> None:

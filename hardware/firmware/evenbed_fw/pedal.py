@@ -1,8 +1,9 @@
 """The pedal: a changeover contact on two inputs, debounced, counted and timed.
 
 At rest contact B is closed and A open; pressed, A is closed and B open. Both or neither for longer than the change
-takes is a fault, so a broken wire can never look like a press. A press counts only after a release of 100 ms has been
-seen, so a pedal that is closed when power comes counts for nothing: it is a fault until it has been let go.
+takes is a fault, so a broken wire can never look like a press, and so are contacts that come to no rest within a
+second. A press counts only after a release of 100 ms has been seen, so a pedal that is closed when power comes counts
+for nothing: it is a fault until it has been let go.
 
 To freeze what moves 6 ms of closed contact are enough. What counts stands for 20 ms; and what may permit, a tap, lasts
 as long as a foot needs and has nearly clean changes at both ends, so that a chattering contact starts nothing.
@@ -13,6 +14,7 @@ STAND_US = 20000
 RELEASE_US = 100000
 UNREST_US = 50000  # of a tap with all its bouncing; a worn contact bounces for 10 ms
 CHANGE_US = 200000
+RESTLESS_US = 1000000
 LONGEST_US = 10000000
 COUNT_WRAP = 10000
 SHORTEST_MS = 50  # a shorter press is no tap: no foot is that quick
@@ -47,6 +49,7 @@ class Pedal:
         self._released = False  # ... at least once since power came
         self._reading = -1
         self._reading_us = 0
+        self._rested_us = 0  # when either of the two last stood
         self._place = NEITHER  # last reading that was one of the two
         self._unrest_us = 0  # since the last long enough release, capped
         self._since_us = 0
@@ -56,17 +59,20 @@ class Pedal:
         self.ended = False
         self.edge = False
         reading = DOWN if contact_a and not contact_b else REST if contact_b and not contact_a else NEITHER
+        if self._reading < 0:
+            self._rested_us = now_us
         if reading != self._reading:
             self._changes(reading, since(now_us, self._reading_us))
             self._reading_us = now_us
         stood_us = since(now_us, self._reading_us)
+        if reading != NEITHER and stood_us >= STAND_US:
+            self._rested_us = now_us
+        elif since(now_us, self._rested_us) > RESTLESS_US:
+            self._contradict()
         if reading == NEITHER:
             # The last answer stands for as long as the change-over takes.
             if stood_us > CHANGE_US:
-                self.fault = True
-                self._usable = False
-                self._unrest_us = UNREST_US + 1
-                self._end()
+                self._contradict()
         elif stood_us < FREEZE_US:
             return
         elif reading == DOWN:
@@ -109,6 +115,13 @@ class Pedal:
             self.held_us = since(now_us, self._since_us)
             if self.held_us > LONGEST_US:
                 self.fault = True
+
+    def _contradict(self) -> None:
+        """The contacts tell nothing: a press under way ends, and is no tap."""
+        self.fault = True
+        self._usable = False
+        self._unrest_us = UNREST_US + 1
+        self._end()
 
     def _end(self) -> None:
         """A press under way is over."""

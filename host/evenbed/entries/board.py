@@ -60,8 +60,8 @@ ALL: tuple[Entry, ...] = (
     ),
     _board(
         faults.PEDAL,
-        f"The pedal's two contacts contradict each other, or it was held for over 10 s. The motor stands at "
-        f"{{force_n}} {_READ}.",
+        "The pedal's two contacts contradict each other or come to no rest, or it was held for over 10 s. The motor stands "
+        f"at {{force_n}} {_READ}.",
         f"Check the pedal's plug and cable. {BY_HAND}",
     ),
     _board(
@@ -79,7 +79,7 @@ ALL: tuple[Entry, ...] = (
     _board(
         faults.PRESSED,
         "Stopped by the pedal at {force_n}.",
-        "Tap to let the string down, then draw again.",
+        "Tap to let the string down, or hold the pedal if that does nothing; then draw again.",
         STOP,
         "tests/host/test_head_pull.py::test_a_press_freezes_what_moves_and_a_tap_lets_down",
         "slack again",
@@ -87,7 +87,7 @@ ALL: tuple[Entry, ...] = (
     _board(
         faults.STOPPED,
         "Stopped at {force_n}.",
-        "Tap to let the string down, then draw again.",
+        "Tap to let the string down, or hold the pedal if that does nothing; then draw again.",
         STOP,
         "tests/host/test_head_pull.py::test_stop_freezes_every_loaded_state",
         "slack again",

@@ -14,7 +14,7 @@ from evenbed.head.align import Aligner
 from evenbed.head.asking import ANSWER_S, Asking
 from evenbed.head.guard import LOADED_N, Guard
 from evenbed.head.learning import DelayBook
-from evenbed.head.pedal import KEPT_DOWN, PedalListener
+from evenbed.head.pedal import HINTS, PedalListener
 from evenbed.head.proof import ProofBook
 from evenbed.head.record import PullRecord
 from evenbed.head.reference import Referencing, ZeroWatch, at_home, shift_n
@@ -366,8 +366,8 @@ class Head:
             self._clear_due = self._slack_at_hold  # not sooner: for as long as the pedal is down the board lets down
         elif press == "hold" and state in (st.PRE_STRETCHING, st.HOLDING, st.PROVING_CLAMP):
             self._let_down()
-        elif press == "kept down" and state in (st.UNARMED, st.SLACK):
-            self._tell("hint", KEPT_DOWN)
+        elif press in HINTS and state in HINTS[press][1] and (self.stop is None or self.stop.name != "pedal"):
+            self._tell("hint", HINTS[press][0])
         elif press == "tap":
             self._tapped()
 

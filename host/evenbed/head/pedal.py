@@ -8,6 +8,7 @@ from __future__ import annotations
 from evenbed_fw.pedal import STAND_US
 from evenbed_fw.safety import F_PEDAL, F_PEDAL_FAULT, TAP_MS
 
+from evenbed.head import states as st
 from evenbed.link.messages import Sample
 
 LOCK_OUT_S = 0.3  # after a change of state a press is still meant for what was
@@ -20,10 +21,21 @@ KEPT_DOWN = (
     "off; if none is on it, something lies on it, or a contact or its cable is stuck or broken."
 )
 
+NO_USE = (
+    f"For {KEPT_S:.0f} s the pedal has been neither up nor down: its contacts disagree or come to no rest, and no press "
+    "counts. Pull its plug and look at its cable. Without it the string comes down from the screen (Ctrl-C in a terminal), "
+    "or by the hand knob once the emergency stop is pressed."
+)
+HINTS = {  # what is said, and in which states
+    "kept down": (KEPT_DOWN, (st.UNARMED, st.SLACK)),
+    "no use": (NO_USE, (st.PRE_STRETCHING, st.HOLDING, st.PROVING_CLAMP, st.FROZEN, st.BOOTED_LOADED, st.TRIPPED)),
+}
+
 
 class PedalListener:
     """Turns samples into ``"tap"``, ``"hold"`` (1 s), ``"long hold"`` (2 s, after its hold) and, when that is let go of,
-    ``"long hold over"``; and ``"kept down"`` once it is down, or its contacts disagree, for 5 s of one state."""
+    ``"long hold over"``; ``"kept down"`` once it is down, or its contacts disagree, for 5 s of one state, and ``"no use"``
+    if in these it was no hold either."""
 
     def __init__(self) -> None:
         self._presses: int | None = None
@@ -31,8 +43,8 @@ class PedalListener:
         self._told_ms = 0
         self._locked_until = 0.0
         self._down = False
-        self._kept_from_s: float | None = None  # since when it is not up
-        self._kept = False  # has that been told?
+        # For each of HINTS: since when it is so, and has it been told? Plain values: ``start.py`` keeps them.
+        self._lasting: dict[str, tuple[float | None, bool]] = {}
         self._up_s = -10.0  # when the last press ended, whatever it was
         self.double = False  # the last tap began within DOUBLE_S of the end of the press before
 
@@ -55,8 +67,11 @@ class PedalListener:
         if not down and (new or self._down):
             self._up_s = now_s - STAND_US * 1e-6  # for so long the release has stood
         self._down = down
-        if self._stays_down(now_s, sample):
-            said.append("kept down")
+        kept = down or sample.has(F_PEDAL_FAULT)
+        a_hold = sample.held_ms >= HOLD_MS and not sample.has(F_PEDAL_FAULT)
+        said += [
+            hint for hint, so in (("kept down", kept), ("no use", kept and not a_hold)) if self._lasts(now_s, hint, so)
+        ]
         if not self._live:
             return said
         if down:
@@ -73,12 +88,10 @@ class PedalListener:
                 said.append("long hold over")
         return said
 
-    def _stays_down(self, now_s: float, sample: Sample) -> bool:
-        if not (self._down or sample.has(F_PEDAL_FAULT)):
-            self._kept_from_s, self._kept = None, False
-        elif self._kept_from_s is None:
-            self._kept_from_s = now_s
-        elif not self._kept and now_s > max(self._kept_from_s, self._locked_until) + KEPT_S:
-            self._kept = True
-            return True
-        return False
+    def _lasts(self, now_s: float, hint: str, so: bool) -> bool:
+        from_s, told = self._lasting.get(hint, (None, False))
+        if so and from_s is None:
+            from_s = now_s
+        due = so and not told and from_s is not None and now_s > max(from_s, self._locked_until) + KEPT_S
+        self._lasting[hint] = (from_s, told or due) if so else (None, False)
+        return due
