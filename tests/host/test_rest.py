@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from evenbed.head import states as st
 from evenbed.head.rest import QUIET_S
+from evenbed.head.types import Ask
 from handled_rig import HandledRig
 
 # Armed, a converter that is stuck or out of its mind is a stop of the board's.
@@ -28,6 +29,17 @@ def test_a_cell_that_goes_while_the_head_rests_is_told_once(armed: bool, how: st
     r.inject_now("cell off")
     r.wait(QUIET_S + 1.0)
     assert len(r.told("no_readings")) == 2  # sound in between: that is another loss
+
+
+def test_a_cell_that_goes_under_a_frozen_string_is_told_with_the_way_down() -> None:
+    r = HandledRig().draw()
+    r.ask(Ask.STOP)
+    r.wait(1.0)
+    r.inject_now("cell off")
+    r.wait(QUIET_S + 1.0)
+    (said,) = r.told("no_readings")
+    assert "pedal held" in said.says and r.state == st.FROZEN
+    assert r.let_down_by_pedal()
 
 
 def test_a_slow_start_of_the_readings_says_nothing() -> None:

@@ -13,7 +13,10 @@ KINDS = {
 }
 
 GET_DOWN = "To let the string down, hold the pedal; if that does nothing, press the emergency stop and turn the hand knob."
-BY_HAND = "The pedal cannot help: press Ctrl-C here, or press the emergency stop and turn the hand knob."
+BY_HAND = (
+    "The pedal cannot help: let the string down from the screen (Ctrl-C in a terminal), or press the emergency stop and "
+    "turn the hand knob."
+)
 TRIPS = "tests/host/test_trips.py::test_a_fault_stops_the_pull_and_the_string_comes_down"
 
 

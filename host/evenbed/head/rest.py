@@ -11,7 +11,7 @@ from evenbed.link.messages import Sample
 ON_N, ON_S = 1.0, 0.3  # so far above, for so long, there is one: garbage shows any force for a moment
 QUIET_S = 3.0  # a converter that starts anew needs less
 WELL_S = 1.0  # sound for so long, the readings are well again: garbage looks sound now and then
-AT_REST = (st.UNARMED, st.SLACK, st.BOOTED_LOADED)
+AT_REST = (st.UNARMED, st.SLACK, st.BOOTED_LOADED, st.FROZEN)
 NO_READINGS = 89  # of the catalogue
 
 
