@@ -59,6 +59,7 @@ def test_a_board_that_goes_while_nothing_is_armed_is_told() -> None:
     assert "USB" in said.says and not r.told("link_lost") and r.state == st.UNARMED
     r.wait(3.0)
     assert len(r.told("connected")) == 2 and len(r.told("board_missing")) == 1
+    assert not r.told("no_readings")
     r.arm()
     assert r.state == st.SLACK
 
@@ -76,3 +77,13 @@ def test_garbage_is_not_called_a_string_again_and_again() -> None:
     r.inject_now("cell garbage")
     r.wait(20.0)
     assert len(r.told("loaded")) <= 1 and len(r.told("no_readings")) == 1
+
+
+def test_what_is_not_heard_is_not_held_against_the_cell() -> None:
+    r = HandledRig()
+    r.wait(2.0)
+    r.inject_now("cell off for 7s")
+    r.wait(1.5)
+    r.inject_now("to-host off for 4s")
+    r.wait(8.0)
+    assert r.told("board_missing") and not r.told("no_readings")

@@ -152,6 +152,7 @@ class Head:
         self._ceiling_due_n = None
         self._tripped = None
         self.pedal = PedalListener()
+        self._rest = RestWatch()
         self._aligner = Aligner(self.rig.period_s)
         self.home_mm = None
         self._close("link lost")
@@ -283,7 +284,8 @@ class Head:
         elif s.state == safety.FROZEN and state in st.LOADED and s.fault and self._now > self._thawing_s:
             self._enter("froze")
             self._close("stopped")
-            self._tell_stop(stop_event(s.fault, None, self.rig, self._fresh))
+            self.stop = stop_event(s.fault, None, self.rig, self._fresh)
+            self._events.append(self.stop)
         elif s.state == safety.LATCHED and state not in (st.UNARMED, st.BOOTED_LOADED, st.TRIPPED):
             names = ("cleared", "disarmed", "lost")
             self._enter(next(name for name in names if self.states.may(name)))
@@ -316,10 +318,6 @@ class Head:
             self._events.append(told(FOUND_LOADED, force_n=self.shot.reference_force_n))
         elif state == st.BOOTED_LOADED and s.sound and self._unloaded():
             self._enter("found_slack")
-
-    def _tell_stop(self, stop: Event) -> None:
-        self.stop = stop
-        self._events.append(stop)
 
     # --- people --------------------------------------------------------------------------------------------------
     def _asked(self, ask: Ask) -> None:
