@@ -228,6 +228,44 @@ def test_string_lost_in_a_hold_under_half_the_contact_force() -> None:
     assert b.core.fault == faults.STRING_LOST
 
 
+@pytest.mark.parametrize("share", [0.6, 0.0], ids=["a fall", "nothing left"])
+def test_in_a_hold_that_may_not_pull_above_30_newtons_no_string_is_lost(share: float) -> None:
+    floor = int(Settings().counts(30_000))
+    for above, trips in ((0, False), (1, True)):
+        b = holding(60.0)
+        zero = int(b.s.zero_counts)
+        assert b.go(mode=wire.HOLD, end=b.at - 100, soft=zero + floor + above) == 0
+        b.raw(500_000).raw(500_001).raw(500_000).raw(int(500_000 * share))
+        assert (b.core.fault == faults.STRING_LOST) is trips
+        if not trips:
+            # Nothing is drawn up with it, and over-tension is over-tension.
+            assert b.core.high <= b.at or b.core.force < b.core.soft
+            b.raw(int(b.core.ceiling) + 1)
+            assert b.core.fault == faults.OVER_TENSION
+
+
+def test_what_hands_took_away_is_not_lost_when_the_hold_is_raised_again() -> None:
+    b = holding(25.0)
+    low = int(b.s.zero_counts) + 100_000
+    assert b.go(mode=wire.HOLD, end=b.at, soft=low) == 0
+    b.raw(100_000).raw(2_000).raw(1_999)
+    assert not b.core.contact and b.core.fault == 0
+    assert b.go(mode=wire.HOLD, end=b.at) == 0
+    b.raw(2_000).raw(1_998)
+    assert b.core.fault == 0
+    b.raw(100_000).raw(100_001)  # in contact again
+    assert b.core.contact
+    b.raw(int(b.s.contact_counts) // 2 - 1)
+    assert b.core.fault == faults.STRING_LOST
+
+
+def test_a_draw_that_may_not_pull_above_30_newtons_loses_a_string_like_any_other() -> None:
+    b = drawing(60.0)
+    assert b.go(soft=int(b.s.zero_counts) + 1_000) == 0
+    b.raw(500_000).raw(500_001).raw(500_000).raw(300_000)
+    assert b.core.fault == faults.STRING_LOST
+
+
 def test_easing_off_is_no_lost_string_and_neither_is_what_it_leaves_behind() -> None:
     b = easing(200.0)
     b.rate = -40_000

@@ -272,3 +272,37 @@ def test_a_carriage_that_stands_does_not_go_to_and_fro() -> None:
     b.heard = heard
     assert b.run() == "holds" and len(ends) > 30
     assert all(a >= e for a, e in itertools.pairwise(ends)) and len(set(ends[5:])) == 1
+
+
+# Who leans on the string in the gripper from the draw's end on, with up to a third of what the proof still watches: he may
+# let go at any moment of its last part. 12 to 32 N: common practice, no source.
+@pytest.mark.parametrize("lean_n", [14.0, 20.0, 26.0, 32.0])
+@pytest.mark.parametrize("after_s", [None, 0.0, 0.3, 0.6, 0.7])
+def test_hands_that_take_all_away_in_the_last_part_are_no_lost_string(lean_n: float, after_s: float | None) -> None:
+    r = clamped(HandledRig(Pull(220.0, family="nylon"), main_strand(presets.NYLON), ceiling_n=286.0))
+    r.rig.hung_n = lean_n
+    r.wait(1.5)
+    r.tap()
+    if after_s is None:
+        assert r.until(lambda: r.rig.force_n < 45.0, 8.0)
+    else:
+        assert r.until(lambda: stands(r), 8.0)
+        r.wait(after_s)
+    r.rig.flush()
+    r.rig.hung_n = 0.0
+    assert r.until(st.SLACK, 6.0), (r.head.stop, r.head.question)
+    assert r.head.record is not None and r.head.record.proof in ("holds", "not yet judged")
+
+
+def test_hands_that_take_all_away_under_a_question_are_no_lost_string_and_a_tap_pulls_back() -> None:
+    r = clamped(HandledRig(Pull(100.0, family="badminton nylon"), main_strand(presets.BADMINTON_NYLON), ceiling_n=130.0))
+    r.rig.hung_n = 20.0
+    r.wait(1.5)
+    r.tap()
+    assert r.until(lambda: bool(r.head.question), 8.0)
+    r.rig.flush()
+    r.rig.hung_n = -0.5
+    r.wait(2.0)
+    assert r.state == st.PROVING_CLAMP and r.rig.force_n < 2.0
+    r.tap()
+    assert r.until(st.HOLDING, 3.0) and r.until(lambda: abs(r.rig.force_n - 100.0) < 1.0, 8.0), r.head.stop

@@ -38,6 +38,13 @@ class Envelope:
         s = self.s
         return s.millinewtons(self.ceiling) // s.softest_mn_mm * s.steps_mm
 
+    def lost(self, force: int, loaded: bool, holding: bool) -> bool:
+        """Is so little left, with this newest of the readings kept, that the string must have gone?"""
+        last2 = self.ring_force[(self.ring - 3) % RING]
+        if loaded and last2 > self.s.lost_floor_counts and force * 10 < last2 * 7:
+            return True
+        return holding and self.contact and force < self.s.contact_counts >> 1
+
     def _look(self, force: int, position: int) -> None:
         """Contact, and the stiffest string seen since."""
         s = self.s

@@ -127,7 +127,6 @@ class Core(Envelope):
         # A leap no string makes, or a push where only a pull can be (the cell's wires are swapped).
         leap = step > s.jump_counts or step < -2 * s.jump_counts or force < -5 * s.contact_counts
         self.implausible = self.implausible + 1 if leap and self.seen >= SETTLE else 0
-        last2 = self.ring_force[(self.ring - 2) % RING]
         self.ring_force[self.ring] = force
         self.ring_position[self.ring] = position
         self.ring = (self.ring + 1) % RING
@@ -138,6 +137,8 @@ class Core(Envelope):
         self.since_eased = min(self.since_eased + 1, SETTLE)
         loaded = self.state == MOVING or self.state == HOLDING or (self.state == FROZEN and self.since_eased >= SETTLE)
         eased = self._easing()
+        # In a hold that may not pull above so little the rest is let go of, and hands may take it away.
+        let_go = eased or (self.state == HOLDING and self.soft <= s.lost_floor_counts)
         self.under = eased and (self.under or force <= self.ceiling)
         # What goes down is not stopped by the ceiling it comes down from, only by one that it rises above.
         if force > self.ceiling and (self.under or not eased) and (self.state == MOVING or self.state == HOLDING):
@@ -145,9 +146,7 @@ class Core(Envelope):
             if leap or eased:
                 self.state = FROZEN  # what no string can do moves nothing; what should go down backs off no further
                 self.suspect = self.suspect or eased
-        elif loaded and last2 > s.lost_floor_counts and force * 10 < last2 * 7 and not eased:
-            self.trip(now_us, faults.STRING_LOST, raw, position, rate)
-        elif self.state == HOLDING and force < s.contact_counts >> 1:
+        elif not let_go and self.lost(force, loaded, self.state == HOLDING):
             self.trip(now_us, faults.STRING_LOST, raw, position, rate)
         if self.implausible:
             self.sound = False
