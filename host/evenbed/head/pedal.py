@@ -43,8 +43,10 @@ class PedalListener:
         self._told_ms = 0
         self._locked_until = 0.0
         self._down = False
-        # For each of HINTS: since when it is so, and has it been told? Plain values: ``start.py`` keeps them.
-        self._lasting: dict[str, tuple[float | None, bool]] = {}
+        # Since when it is not up, and since when of no use; have these been told?
+        self._kept_s: float | None = None
+        self._useless_s: float | None = None
+        self._kept_told = self._useless_told = False
         self._up_s = -10.0  # when the last press ended, whatever it was
         self.double = False  # the last tap began within DOUBLE_S of the end of the press before
 
@@ -69,9 +71,14 @@ class PedalListener:
         self._down = down
         kept = down or sample.has(F_PEDAL_FAULT)
         a_hold = sample.held_ms >= HOLD_MS and not sample.has(F_PEDAL_FAULT)
-        said += [
-            hint for hint, so in (("kept down", kept), ("no use", kept and not a_hold)) if self._lasts(now_s, hint, so)
-        ]
+        self._kept_s, self._kept_told, due = self._lasts(now_s, kept, self._kept_s, self._kept_told)
+        if due:
+            said.append("kept down")
+        self._useless_s, self._useless_told, due = self._lasts(
+            now_s, kept and not a_hold, self._useless_s, self._useless_told
+        )
+        if due:
+            said.append("no use")
         if not self._live:
             return said
         if down:
@@ -88,10 +95,10 @@ class PedalListener:
                 said.append("long hold over")
         return said
 
-    def _lasts(self, now_s: float, hint: str, so: bool) -> bool:
-        from_s, told = self._lasting.get(hint, (None, False))
-        if so and from_s is None:
-            from_s = now_s
-        due = so and not told and from_s is not None and now_s > max(from_s, self._locked_until) + KEPT_S
-        self._lasting[hint] = (from_s, told or due) if so else (None, False)
-        return due
+    def _lasts(self, now_s: float, so: bool, from_s: float | None, told: bool) -> tuple[float | None, bool, bool]:
+        """Since when it is so, has that been told, and is it to be told now?"""
+        if not so:
+            return None, False, False
+        from_s = now_s if from_s is None else from_s
+        due = not told and now_s > max(from_s, self._locked_until) + KEPT_S
+        return from_s, told or due, due
