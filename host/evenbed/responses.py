@@ -45,7 +45,7 @@ def tables() -> str:
         "What the board does, by the state it is in. Frozen, letting down and cut it only records a fault, emergency stop "
         "and lost supply excepted, and 14 in letting down. Latched and slack it looks again when it is armed; latched with "
         "a string on, emergency stop and lost supply are latched too. While it eases off, and in a hold that may not pull "
-        "above 30 N (the last part of a clamp's proof, and its question), 6 is not judged: hands may take away what is "
+        "above 30 N (the last part of a clamp's proof), 6 is not judged: hands may take away what is "
         "left there.",
         "",
         "| | fault | moving | holding | backing off | armed | the string: screw holds without power | it does not |",

@@ -306,3 +306,13 @@ def test_hands_that_take_all_away_under_a_question_are_no_lost_string_and_a_tap_
     assert r.state == st.PROVING_CLAMP and r.rig.force_n < 2.0
     r.tap()
     assert r.until(st.HOLDING, 3.0) and r.until(lambda: abs(r.rig.force_n - 100.0) < 1.0, 8.0), r.head.stop
+
+
+def test_a_string_that_breaks_under_a_question_at_full_tension_is_a_lost_string() -> None:
+    r = HandledRig(Pull(220.0, family="nylon"), main_strand(presets.NYLON)).draw()
+    r.wait(1.0)
+    r.tap()  # nobody has set a clamp
+    assert r.until(lambda: r.head.question == "open", 5.0) and r.rig.force_n > 200.0
+    r.inject_now("string off")
+    r.wait(0.5)
+    assert r.state == st.TRIPPED and r.head.stop is not None and r.head.stop.name == "string_lost"

@@ -59,8 +59,8 @@ LEANS_MM, LEANS_MM_S, LEFT_N = 0.8, 5.5, 6.0
 LEFT_SHARE = 0.8  # of what it was when the carriage stood: less, and hands are taking the rest of it away
 BELOW_N = 2.0  # so far below that it is sent: or it would come there slower and slower
 FLOOR_N = 4.0  # from the zero of the board: not sent further down than this
-# Below this share of the reference, and while a question waits, the board may not pull above so much: then it calls no
-# string lost if hands take away what is left (protocol, section 6: up to 30 N).
+# Below this share of the reference the board may not pull above so much: then it calls no string lost if hands take away
+# what is left (protocol, section 6: up to 30 N).
 LETTING_GO, LETTING_GO_N = 0.4, 25.0
 WATCH_PER_DELAY = 0.024  # of the reference, eased per dead time
 SHORTEST_S = 0.02  # no delay is believed shorter than this here
@@ -179,13 +179,16 @@ class ClampProof:
         """Stiffness that the look showed; 0 before."""
         return self._look.k_n_mm or 0.0
 
+    def soft_n(self, force_n: float, ceiling_n: float) -> float:
+        """Above which force the board is not to pull, where it is not to pull at all."""
+        return LETTING_GO_N if force_n < LETTING_GO * self._reference_n else ceiling_n
+
     def step(
         self, t_s: float, force_n: float, seen: Seen, x_mm: float, v_mm_s: float, ceiling_n: float, zero_n: float = 0.0
     ) -> Go:
         """Take one reading: force, the positions it may belong to, the position now and its speed. The force counts from a
         zero that lies ``zero_n`` above the one from which the board reckons the ceiling."""
         look = self._look
-        low_n = LETTING_GO_N if force_n < LETTING_GO * self._reference_n else ceiling_n
         self._count(t_s)
         if not self.verdict and self._spent_s > self.longest_s:
             self.verdict = "stands"
@@ -207,14 +210,14 @@ class ClampProof:
         if self._rest is not None or (self.verdict and self.verdict != "holds"):
             # As far down as it has come: sent back to where it was a moment ago it would go to and fro.
             self.end_mm = self._low_mm = min(x_mm, self._low_mm)
-            return Go(wire.HOLD, self._rig.hold_rate_mm_s, self.end_mm, LETTING_GO_N if self.verdict else low_n)
+            return Go(wire.HOLD, self._rig.hold_rate_mm_s, self.end_mm, self.soft_n(force_n, ceiling_n))
         self._low_mm = x_mm
         k = max(self.k_look_n_mm, self._k_draw * (1.0 if self._look.clear else NEAR_MOST_STIFF))
         rate = self._rate_mm_s(k)
         # Told so far ahead it may go on although the host is late: not much below where it is to stand or to end.
         left_n = min(force_n - self._next_n + BELOW_N, force_n + zero_n - FLOOR_N)
         self.end_mm = max(x_mm - rate * AHEAD_S, min(x_mm, seen.mm - left_n / k))
-        return Go(wire.HOLD, rate, self.end_mm, low_n)
+        return Go(wire.HOLD, rate, self.end_mm, self.soft_n(force_n, ceiling_n))
 
     def _count(self, t_s: float) -> None:
         period = self._rig.period_s

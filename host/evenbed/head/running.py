@@ -17,7 +17,7 @@ from evenbed.head.governor import Drawing, Holding
 from evenbed.head.guard import LOADED_N, margin_n
 from evenbed.head.learning import DelayBook
 from evenbed.head.look import FIRST_AFTER, FIRST_LOOK, FIRST_LOOK_N, Look, Seen
-from evenbed.head.proof import LETTING_GO_N, OPEN_MOST, ClampProof, ProofBook
+from evenbed.head.proof import OPEN_MOST, ClampProof, ProofBook
 from evenbed.head.record import PullRecord
 from evenbed.head.steady import Forecast, SteadyDetector
 from evenbed.head.stops import told
@@ -340,7 +340,7 @@ class PullRun:
         assert proof is not None
         self._off_s = self._calm_s = self._now
         if self.question:
-            return Go(wire.HOLD, self.rig.hold_rate_mm_s, proof.end_mm, LETTING_GO_N)
+            return Go(wire.HOLD, self.rig.hold_rate_mm_s, proof.end_mm, proof.soft_n(shot.force_n, self.ceiling_n))
         zero_n = shot.reference_force_n - shot.force_n
         go = proof.step(shot.t_s, shot.force_n, self._seen(), shot.x_mm, shot.v_mm_s, self.ceiling_n, zero_n)
         self._lowest_n = min(self._lowest_n, shot.force_n)
