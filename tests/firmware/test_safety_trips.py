@@ -244,19 +244,26 @@ def test_in_a_hold_that_may_not_pull_above_30_newtons_no_string_is_lost(share: f
             assert b.core.fault == faults.OVER_TENSION
 
 
-def test_what_hands_took_away_is_not_lost_when_the_hold_is_raised_again() -> None:
+def test_what_hands_took_away_is_lost_when_a_hold_would_pull_again() -> None:
     b = holding(25.0)
     low = int(b.s.zero_counts) + 100_000
     assert b.go(mode=wire.HOLD, end=b.at, soft=low) == 0
     b.raw(100_000).raw(2_000).raw(1_999)
-    assert not b.core.contact and b.core.fault == 0
-    assert b.go(mode=wire.HOLD, end=b.at) == 0
-    b.raw(2_000).raw(1_998)
     assert b.core.fault == 0
-    b.raw(100_000).raw(100_001)  # in contact again
-    assert b.core.contact
-    b.raw(int(b.s.contact_counts) // 2 - 1)
+    assert b.go(mode=wire.HOLD, end=b.at) == 0
+    b.raw(2_000)
     assert b.core.fault == faults.STRING_LOST
+
+
+def test_under_so_low_a_ceiling_of_the_session_a_hold_loses_a_string_like_any_other() -> None:
+    b = holding(25.0)
+    floor = int(Settings().counts(30_000))
+    for ceiling_mn, trips in ((30_100, False), (29_900, True)):
+        b = holding(25.0)
+        assert b.core.lower_ceiling(ceiling_mn) == 0
+        assert b.go(mode=wire.HOLD, end=b.at, soft=int(b.s.zero_counts) + floor) == 0
+        b.raw(200_000).raw(200_001).raw(1_000)
+        assert (b.core.fault == faults.STRING_LOST) is trips
 
 
 def test_a_draw_that_may_not_pull_above_30_newtons_loses_a_string_like_any_other() -> None:

@@ -43,7 +43,7 @@ class Envelope:
         last2 = self.ring_force[(self.ring - 3) % RING]
         if loaded and last2 > self.s.lost_floor_counts and force * 10 < last2 * 7:
             return True
-        return holding and self.contact and force < self.s.contact_counts >> 1
+        return holding and force < self.s.contact_counts >> 1
 
     def _look(self, force: int, position: int) -> None:
         """Contact, and the stiffest string seen since."""

@@ -65,7 +65,8 @@ class Pedal:
             self._changes(reading, since(now_us, self._reading_us))
             self._reading_us = now_us
         stood_us = since(now_us, self._reading_us)
-        if reading != NEITHER and stood_us >= STAND_US:
+        if self.down or (reading != NEITHER and stood_us >= STAND_US):
+            # A press that counts goes on through chatter: it may be letting a string down.
             self._rested_us = now_us
         elif since(now_us, self._rested_us) > RESTLESS_US:
             self._contradict()

@@ -138,7 +138,7 @@ class Core(Envelope):
         loaded = self.state == MOVING or self.state == HOLDING or (self.state == FROZEN and self.since_eased >= SETTLE)
         eased = self._easing()
         # In a hold that may not pull above so little the rest is let go of, and hands may take it away.
-        let_go = eased or (self.state == HOLDING and self.soft <= s.lost_floor_counts)
+        let_go = eased or (self.state == HOLDING and self.soft <= s.lost_floor_counts and self.soft < self.ceiling)
         self.under = eased and (self.under or force <= self.ceiling)
         # What goes down is not stopped by the ceiling it comes down from, only by one that it rises above.
         if force > self.ceiling and (self.under or not eased) and (self.state == MOVING or self.state == HOLDING):

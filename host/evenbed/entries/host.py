@@ -287,4 +287,15 @@ ALL: tuple[Entry, ...] = (
         "sound readings",
         "tests/host/test_rest.py::test_a_cell_that_goes_while_the_head_rests_is_told_once",
     ),
+    Entry(
+        90,
+        "proof_gone",
+        "head",
+        STATUS,
+        "The force was gone before the clamp was proved, {force_n} is left: hands took it, or string or gripper let go.",
+        "Eyes first. Hold the pedal to let down; if the string is whole, draw it again.",
+        "hold",
+        "tests/host/test_proof_stands.py::test_what_is_gone_before_the_clamp_was_seen_to_hold_is_asked_about",
+        "proof_failed",
+    ),
 )

@@ -15,11 +15,11 @@ from evenbed.head.asking import ANSWER_S, Asking
 from evenbed.head.guard import LOADED_N, Guard
 from evenbed.head.learning import DelayBook
 from evenbed.head.pedal import HINTS, PedalListener
-from evenbed.head.proof import ProofBook
+from evenbed.head.proof import NOTHING_N, ProofBook
 from evenbed.head.record import PullRecord
 from evenbed.head.reference import Referencing, ZeroWatch, at_home, shift_n
 from evenbed.head.rest import RestWatch
-from evenbed.head.running import RETURN_MM_S, TAKEN_BACK, PullRun
+from evenbed.head.running import NOTHING_PULLS, RETURN_MM_S, TAKEN_BACK, PullRun
 from evenbed.head.steady import Forecast
 from evenbed.head.stops import stop_event, told
 from evenbed.head.tripped import Tripped
@@ -102,7 +102,7 @@ class Head:
 
     @property
     def question(self) -> str:
-        """What is asked of the stringer: "open" or "slips" while a clamp is not proved, else empty."""
+        """What is asked of the stringer: "open", "slips" or "gone" while a clamp is not proved, else empty."""
         return self.run.question if self.run is not None else ""
 
     @property
@@ -364,8 +364,9 @@ class Head:
             self._clear_due = self._slack_at_hold  # not sooner: for as long as the pedal is down the board lets down
         elif press == "hold" and state in (st.PRE_STRETCHING, st.HOLDING, st.PROVING_CLAMP):
             self._let_down()
-        elif press in HINTS and state in HINTS[press][1] and (self.stop is None or self.stop.name != "pedal"):
-            self._tell("hint", HINTS[press][0])
+        elif press in HINTS and state in HINTS[press][1]:
+            if state != st.TRIPPED or self.stop is None or self.stop.name != "pedal":  # else it has been said
+                self._tell("hint", HINTS[press][0])
         elif press == "tap":
             self._tapped()
 
@@ -392,11 +393,12 @@ class Head:
             assert self.shot is not None and self.run is not None
             self.run.begin_proof(self._now, self.shot)
             self._enter("clamped")
-        elif state == st.PROVING_CLAMP and self.question:
-            if self.pedal.double:
+        elif state == st.PROVING_CLAMP and self.question and self.run is not None:
+            if self.shot is not None and self.shot.force_n < NOTHING_N:
+                self._tell("hint", NOTHING_PULLS)
+            elif self.pedal.double:
                 self._tell("hint", "That was a second press within a second: it raises nothing. Press once more.")
             else:
-                assert self.run is not None
                 self.run.question = ""
                 self._enter("back_to_reference")
         elif state == st.FROZEN:

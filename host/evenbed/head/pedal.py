@@ -22,9 +22,9 @@ KEPT_DOWN = (
 )
 
 NO_USE = (
-    f"For {KEPT_S:.0f} s the pedal has been neither up nor down: its contacts disagree or come to no rest, and no press "
-    "counts. Pull its plug and look at its cable. Without it the string comes down from the screen (Ctrl-C in a terminal), "
-    "or by the hand knob once the emergency stop is pressed."
+    f"For {KEPT_S:.0f} s the pedal has counted neither as up nor as down: its contacts disagree, come to no rest, or were "
+    "closed from the start. Take off what lies on it, or pull its plug and look at its cable. Without it the string comes "
+    "down from the screen (Ctrl-C in a terminal), or where the drive is off by the hand knob."
 )
 HINTS = {  # what is said, and in which states
     "kept down": (KEPT_DOWN, (st.UNARMED, st.SLACK)),
@@ -70,7 +70,7 @@ class PedalListener:
             self._up_s = now_s - STAND_US * 1e-6  # for so long the release has stood
         self._down = down
         kept = down or sample.has(F_PEDAL_FAULT)
-        a_hold = sample.held_ms >= HOLD_MS and not sample.has(F_PEDAL_FAULT)
+        a_hold = down and sample.held_ms >= HOLD_MS
         self._kept_s, self._kept_told, due = self._lasts(now_s, kept, self._kept_s, self._kept_told)
         if due:
             said.append("kept down")

@@ -53,8 +53,7 @@ OPEN_EVIDENCE, CLOSED_EVIDENCE = -2.0, 2.0  # beyond these a question, and a jud
 LEAST_CLOSED = 1.25  # no threshold learnt lies lower
 UNSURE_PERIODS = 1.0  # doubt of the delay above which the draw's stiffness says little
 WATCHED_TO, WATCHED_TO_N = 0.05, 8.0  # of the reference, and at least: down to there it is eased under watch
-# So far the frame yields to who leans on it, and so fast; and so much is to be left of the force then, or to the board the
-# string is lost: less than 2 N from its own zero in a hold.
+# So far the frame yields to who leans on it, and so fast; and so much is to be left of the force then, to see anything by.
 LEANS_MM, LEANS_MM_S, LEFT_N = 0.8, 5.5, 6.0
 LEFT_SHARE = 0.8  # of what it was when the carriage stood: less, and hands are taking the rest of it away
 BELOW_N = 2.0  # so far below that it is sent: or it would come there slower and slower
@@ -62,6 +61,8 @@ FLOOR_N = 4.0  # from the zero of the board: not sent further down than this
 # Below this share of the reference the board may not pull above so much: then it calls no string lost if hands take away
 # what is left (protocol, section 6: up to 30 N).
 LETTING_GO, LETTING_GO_N = 0.4, 25.0
+NOTHING_N = 3.0  # less is a slack string
+TAKEN_N, TAKEN_READINGS = 35.0, 3  # more within so many readings than the way explains is no hand that lets go
 WATCH_PER_DELAY = 0.024  # of the reference, eased per dead time
 SHORTEST_S = 0.02  # no delay is believed shorter than this here
 STANDS = 0.2  # of the fall due on the whole strand: less is no string that slips, but a carriage or a cell that stands
@@ -119,8 +120,9 @@ class ProofBook:
 
 
 class ClampProof:
-    """One proof. ``step`` returns the lease; ``verdict`` is "" while it runs, then "holds", "open", "slips", or "stands"
-    (the force does not follow the carriage: nothing can be proved). It comes within ``longest_s`` of readings."""
+    """One proof. ``step`` returns the lease; ``verdict`` is "" while it runs, then "holds", "open", "slips", "gone" (no
+    force is left to see anything by) or "stands" (the force does not follow the carriage: nothing can be proved). It comes
+    within ``longest_s`` of readings."""
 
     def __init__(
         self,
@@ -156,6 +158,7 @@ class ClampProof:
         self._rest: list[tuple[float, float]] | None = None
         self._rest_s = 0.0
         self._pauses = 0
+        self._lately: deque[tuple[float, float]] = deque(maxlen=TAKEN_READINGS + 1)  # force and position
         self._creeping: bool | None = None  # does string creep through? None: not yet looked; True: not yet known
         self.learnt = book.learnt(woven)  # else a pass is "not yet judged"
         self.verdict = ""
@@ -181,7 +184,7 @@ class ClampProof:
 
     def soft_n(self, force_n: float, ceiling_n: float) -> float:
         """Above which force the board is not to pull, where it is not to pull at all."""
-        return LETTING_GO_N if force_n < LETTING_GO * self._reference_n else ceiling_n
+        return min(LETTING_GO_N, ceiling_n) if force_n < LETTING_GO * self._reference_n else ceiling_n
 
     def step(
         self, t_s: float, force_n: float, seen: Seen, x_mm: float, v_mm_s: float, ceiling_n: float, zero_n: float = 0.0
@@ -203,6 +206,8 @@ class ClampProof:
             self.end_mm = self._look.end_mm
             soft = min(ceiling_n, zero_n + self._reference_n * (1.0 + 2.0 * (STUCK + LOOK * self._looks)))
             return Go(wire.HOLD, self._rig.hold_rate_mm_s, self.end_mm, soft)
+        elif not self.verdict and self._emptied(force_n, seen.mm):
+            self.verdict = "gone"
         elif not self.verdict and self._rest is not None:
             self._stand(t_s, force_n, seen.mm, v_mm_s)
         elif not self.verdict:
@@ -218,6 +223,16 @@ class ClampProof:
         left_n = min(force_n - self._next_n + BELOW_N, force_n + zero_n - FLOOR_N)
         self.end_mm = max(x_mm - rate * AHEAD_S, min(x_mm, seen.mm - left_n / k))
         return Go(wire.HOLD, rate, self.end_mm, self.soft_n(force_n, ceiling_n))
+
+    def _emptied(self, force_n: float, seen_mm: float) -> bool:
+        """Has the force gone, nearly all or much at once, before it was seen whether string creeps through? What came
+        through meanwhile cannot be told from what was taken away, and a slack string shows nothing."""
+        self._lately.append((force_n, seen_mm))
+        if self._creeping is False or len(self._lately) <= TAKEN_READINGS:
+            return False
+        due_n = max(self._k_draw, self.k_look_n_mm) * (self._lately[0][1] - seen_mm)
+        slack = all(n < NOTHING_N for n, _ in list(self._lately)[-2:])
+        return slack or self._lately[0][0] - force_n - due_n > TAKEN_N
 
     def _count(self, t_s: float) -> None:
         period = self._rig.period_s

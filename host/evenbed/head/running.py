@@ -30,7 +30,8 @@ SLACK_N = 3.0
 FLAT_N, FLAT_MM = 0.6, 4.0
 STROKE_RESERVE_MM = 5.0
 DRAW_PATIENCE_S = 5.0
-OUT_OF_TRAVEL, NO_STRING, OUT_OF_HOLD_TRAVEL, END_REACHED, PROOF_OPEN, PROOF_SLIPS = 82, 83, 84, 85, 87, 88  # catalogue
+OUT_OF_TRAVEL, NO_STRING, OUT_OF_HOLD_TRAVEL, END_REACHED = 82, 83, 84, 85  # catalogue
+PROOF = {"open": 87, "slips": 88, "gone": 90}
 NOT_COMING_DOWN = 55
 OFF = 0.01  # of the reference: a hold that is further off, again and again, is said to be
 OFF_S, CALM_S = 5.0, 0.5  # for so long, without so long a rest near the reference
@@ -45,6 +46,9 @@ STIRS_N = 1.0  # a draw rises by more than that within its patience
 FIRST_LOOKS = 12  # then what was seen has to do
 LOOK_S = 1.0  # between two first looks of a string that is pulled once more
 TAKEN_BACK = "This string is taken back: open its clamp, set it on the string before, then hold the pedal to let it down."
+NOTHING_PULLS = (
+    "Nothing pulls at the gripper: hold the pedal to let down, see that the string is whole, then draw it again."
+)
 MOVED_MM = 0.5  # by an episode: more than setting a clamp does
 ASTRAY_PERIODS = 0.4  # a delay found further from the one believed makes the draw's stiffness worth learning again
 RENEW_EVERY = 4  # readings, at the end of the way back
@@ -69,7 +73,7 @@ class PullRun:
         self.ceiling_n = ceiling_n
         self.record = PullRecord(pull.label, pull.reference_n, ceiling_n)
         self.forecast: Forecast | None = None
-        self.question = ""  # "open" or "slips" while a clamp is not proved
+        self.question = ""  # "open", "slips" or "gone" while a clamp is not proved
         self.ends = "let off"  # how it will have ended once the string is slack
         self.happened: list[str] = []
         self.told: list[Event] = []
@@ -359,8 +363,9 @@ class PullRun:
             return Say("stop")
         record.proof = proof.verdict
         self.question = proof.verdict
-        number = PROOF_OPEN if proof.verdict == "open" else PROOF_SLIPS
-        self.told.append(told(number, ratio=proof.ratio, reference_n=self.pull.reference_n))
+        self.told.append(
+            told(PROOF[proof.verdict], ratio=proof.ratio, reference_n=self.pull.reference_n, force_n=shot.force_n)
+        )
         return go
 
     def _flat(self, shot: Shot) -> bool:

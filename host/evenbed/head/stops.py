@@ -51,7 +51,7 @@ def causes(sample: Sample | None) -> str:
         elif sample.has(safety.F_SUPPLY):
             found.append("the drive has no supply")
         if sample.has(safety.F_PEDAL_FAULT):
-            found.append("the pedal's contacts contradict each other or it is held")
+            found.append("the pedal's contacts contradict each other or come to no rest, or it is held")
         if sample.fault and sample.fault < len(faults.NAMES):
             found.append(f"the stop '{faults.NAMES[sample.fault].replace('_', ' ')}' is not cleared")
     return " and ".join(found) or "a fault is still there"

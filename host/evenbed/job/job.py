@@ -198,7 +198,7 @@ class Job(Notebook):
             wall_s=round(now_s, 3),
         )
         self._last_s, self._gap_told = now_s, False
-        slipped = record.get("proof") in ("open", "slips")
+        slipped = record.get("proof") in ("open", "slips", "gone")
         if slipped:
             self._remark(f"{p.label}: its clamp was not proved ({record['proof']}).")
         question = unlike(made, before)

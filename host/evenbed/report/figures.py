@@ -244,7 +244,7 @@ def outliers(
             continue
         if d.questioned or d.pull.number in asked_about:
             found[d.pull.number] = (d, "asked about")
-        elif d.record.get("proof") in ("open", "slips"):
+        elif d.record.get("proof") in ("open", "slips", "gone"):
             found[d.pull.number] = (d, f"clamp: {d.record['proof']}")
         elif d.again:
             found[d.pull.number] = (d, "pulled twice")

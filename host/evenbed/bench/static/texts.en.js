@@ -56,6 +56,7 @@ export const T = {
     tripped: "Everything stands.",
     open: "The clamp does not hold. Set it again, then tap {pedal}: back to the reference.",
     slips: "The clamp slips. Set it again, then tap {pedal}: back to the reference.",
+    gone: "Nothing is left of the force. Eyes first: is the string whole? Then hold {pedal} to let down, and draw it again.",
     unknown: "The head is awaited.",
     noLink: "Nothing is heard from the bench server. What is shown is old. The pedal and the board go on as they are.",
     takeFirst: "This page does not have the controls. Take them (above), then {pedal} is the pedal.",
