@@ -15,7 +15,8 @@ piece towards that of the whole strand. The clamp's own drawback, which sets in 
 the string's recovery lower it a little and slowly. Where force is missing the carriage stands for a second: whoever touched
 the string has let go of it by then, and what has slipped is missing still. String that creeps through evenly shows no such
 fall of the slope; but near the end, with most of the tension on the jaws, the carriage stands, and there it goes on: the
-force rises more than recovery makes it.
+force rises more than recovery makes it. Where hands take the force away before that, or string or gripper let go, nothing
+has been seen and nothing passes.
 
 All this takes the steps for travel. A look that the force does not follow is none, and where it does not follow the easing
 either, the motor stands still: that is said, whatever the clamp is.
