@@ -357,3 +357,41 @@ def test_what_is_gone_before_the_clamp_was_seen_to_hold_is_asked_about(
         r.wait(1.2)
         r.hold(1.2)
         assert r.until(st.SLACK, 6.0)
+
+
+def leans(r: HandledRig, to_n: float, for_s: float) -> None:
+    for _ in range(round(for_s / 0.0125)):
+        r.rig.flush()
+        r.rig.hung_n += to_n / round(for_s / 0.0125)
+        r.wait(0.0125)
+
+
+# Who leans on the frame, 0.8 mm of a clamped piece of 40 N/mm within half a second: common practice, no source.
+@pytest.mark.parametrize("after_s", [0.05, 0.15, 0.25, 0.4])
+def test_hands_that_press_the_force_up_in_a_look_trip_nothing(after_s: float) -> None:
+    r = clamped(HandledRig(Pull(220.0, family="nylon"), main_strand(presets.NYLON), ceiling_n=245.0))
+    r.tap()
+    r.wait(after_s)
+    leans(r, 32.0, 0.5)
+    assert r.state == st.PROVING_CLAMP and r.rig.force_n < 240.0, r.head.stop
+    leans(r, -32.0, 0.3)
+    assert r.until(lambda: r.state in (st.SLACK, st.TRIPPED) or bool(r.head.question), 8.0) and r.state != st.TRIPPED
+
+
+def test_hands_that_press_the_force_up_under_a_question_are_given_way_to_and_nothing_goes_up_again() -> None:
+    r = HandledRig(Pull(220.0, family="nylon"), main_strand(presets.NYLON), ceiling_n=245.0).draw()
+    r.wait(1.0)
+    r.tap()  # nobody has set a clamp
+    assert r.until(lambda: r.head.question == "open", 5.0)
+    r.wait(0.3)
+    x_mm = r.rig.carriage.mm
+    leans(r, 10.0, 0.3)
+    r.wait(0.5)
+    assert r.rig.carriage.mm == pytest.approx(x_mm, abs=0.02)  # a touch moves nothing
+    leans(r, 30.0, 0.5)
+    r.wait(0.3)
+    low_mm = r.rig.carriage.mm
+    assert low_mm < x_mm - 0.5 and r.rig.force_n < 240.0 and r.state == st.PROVING_CLAMP
+    leans(r, -40.0, 0.3)
+    r.wait(1.0)
+    assert r.rig.carriage.mm <= low_mm + 0.01 and r.state == st.PROVING_CLAMP

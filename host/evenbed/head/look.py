@@ -97,6 +97,10 @@ class Look:
         self._fit()
         return True
 
+    def give_up(self) -> None:
+        """Hands move the force by more than any look: it shows nothing."""
+        self.k_n_mm, self.clear = 0.0, False
+
     def _rose(self, rise_n: float, way_mm: float) -> bool:
         return way_mm <= 0.0 or rise_n >= FOLLOWED * self._k_due * way_mm
 

@@ -38,6 +38,8 @@ from evenbed.head.types import Go, RigModel
 
 LOOK = 0.01  # of the reference, if the clamp is open; a closed one makes up to twice as much of it
 STUCK = 0.005  # of the reference, before it: what friction holds fast since the head or a knock last went back
+# Of the room between the highest of a look and the ceiling, and at least: higher, hands press, and the carriage gives way.
+CROWDED, CROWDED_N = 0.5, 5.0
 LOOKS = 2  # one that hands have disturbed is repeated, a step higher
 CLOSED_MAIN = 1.58  # look over draw stiffness from which a clamp counts as closed
 CLOSED_UNSURE = 1.1  # the same where the delay, and so the draw's stiffness, is still unsure
@@ -159,6 +161,7 @@ class ClampProof:
         self._rest: list[tuple[float, float]] | None = None
         self._rest_s = 0.0
         self._pauses = 0
+        self._crowded_n = math.inf
         self._lately: deque[tuple[float, float]] = deque(maxlen=TAKEN_READINGS + 1)  # force and position
         self._creeping: bool | None = None  # does string creep through? None: not yet looked; True: not yet known
         self.learnt = book.learnt(woven)  # else a pass is "not yet judged"
@@ -183,7 +186,14 @@ class ClampProof:
         """Stiffness that the look showed; 0 before."""
         return self._look.k_n_mm or 0.0
 
-    def soft_n(self, force_n: float, ceiling_n: float) -> float:
+    def wait(self, force_n: float, x_mm: float, ceiling_n: float) -> Go:
+        """Stand, as far down as it has come: sent back to where it was a moment ago it would go to and fro. It gives way to
+        hands that press the force up."""
+        pressed_n = max(0.0, force_n - self._crowded_n)
+        self.end_mm = self._low_mm = min(x_mm - pressed_n / max(self._k_draw, self.k_look_n_mm), self._low_mm)
+        return Go(wire.HOLD, self._rig.hold_rate_mm_s, self.end_mm, self._soft_n(force_n, ceiling_n))
+
+    def _soft_n(self, force_n: float, ceiling_n: float) -> float:
         """Above which force the board is not to pull, where it is not to pull at all."""
         return min(LETTING_GO_N, ceiling_n) if force_n < LETTING_GO * self._reference_n else ceiling_n
 
@@ -193,20 +203,23 @@ class ClampProof:
         """Take one reading: force, the positions it may belong to, the position now and its speed. The force counts from a
         zero that lies ``zero_n`` above the one from which the board reckons the ceiling."""
         look = self._look
+        self._crowded_n = self._most_n + max(CROWDED_N, CROWDED * (ceiling_n - zero_n - self._most_n))
         self._count(t_s)
         if not self.verdict and self._spent_s > self.longest_s:
             self.verdict = "stands"
         elif look.k_n_mm is None:
-            if look.step(t_s, force_n, seen.mm, seen.unsure_mm):
+            if force_n > self._crowded_n:
+                look.give_up()
+                self._judge()
+            elif look.step(t_s, force_n, seen.mm, seen.unsure_mm):
                 self._followed = self._followed and look.followed
                 if look.clear or self._looks == LOOKS:
                     self._judge()
                 else:
                     self._looks += 1
                     self._look = Look(LOOK * self._reference_n, self._rise_mm, look.end_mm)
-            self.end_mm = self._look.end_mm
-            soft = min(ceiling_n, zero_n + self._reference_n * (1.0 + 2.0 * (STUCK + LOOK * self._looks)))
-            return Go(wire.HOLD, self._rig.hold_rate_mm_s, self.end_mm, soft)
+            self.end_mm = self._low_mm = self._look.end_mm
+            return Go(wire.HOLD, self._rig.hold_rate_mm_s, self.end_mm, min(ceiling_n, zero_n + self._most_n))
         elif not self.verdict and self._emptied(force_n, seen.mm):
             self.verdict = "gone"
         elif not self.verdict and self._rest is not None:
@@ -214,16 +227,19 @@ class ClampProof:
         elif not self.verdict:
             self._watch(t_s, force_n, seen.late_mm, v_mm_s)
         if self._rest is not None or (self.verdict and self.verdict != "holds"):
-            # As far down as it has come: sent back to where it was a moment ago it would go to and fro.
-            self.end_mm = self._low_mm = min(x_mm, self._low_mm)
-            return Go(wire.HOLD, self._rig.hold_rate_mm_s, self.end_mm, self.soft_n(force_n, ceiling_n))
+            return self.wait(force_n, x_mm, ceiling_n)
         self._low_mm = x_mm
         k = max(self.k_look_n_mm, self._k_draw * (1.0 if self._look.clear else NEAR_MOST_STIFF))
         rate = self._rate_mm_s(k)
         # Told so far ahead it may go on although the host is late: not much below where it is to stand or to end.
         left_n = min(force_n - self._next_n + BELOW_N, force_n + zero_n - FLOOR_N)
         self.end_mm = max(x_mm - rate * AHEAD_S, min(x_mm, seen.mm - left_n / k))
-        return Go(wire.HOLD, rate, self.end_mm, self.soft_n(force_n, ceiling_n))
+        return Go(wire.HOLD, rate, self.end_mm, self._soft_n(force_n, ceiling_n))
+
+    @property
+    def _most_n(self) -> float:
+        """The highest force that the looks may make."""
+        return self._reference_n * (1.0 + 2.0 * (STUCK + LOOK * self._looks))
 
     def _emptied(self, force_n: float, seen_mm: float) -> bool:
         """Has the force gone, nearly all or much at once, before it was seen whether string creeps through? What came

@@ -344,7 +344,7 @@ class PullRun:
         assert proof is not None
         self._off_s = self._calm_s = self._now
         if self.question:
-            return Go(wire.HOLD, self.rig.hold_rate_mm_s, proof.end_mm, proof.soft_n(shot.force_n, self.ceiling_n))
+            return proof.wait(shot.force_n, shot.x_mm, self.ceiling_n)
         zero_n = shot.reference_force_n - shot.force_n
         go = proof.step(shot.t_s, shot.force_n, self._seen(), shot.x_mm, shot.v_mm_s, self.ceiling_n, zero_n)
         self._lowest_n = min(self._lowest_n, shot.force_n)
