@@ -306,15 +306,24 @@ def test_a_look_that_hands_prevent_is_no_sign_of_a_dead_motor() -> None:
     # Hands lean on the bed until both looks are given up: the board stands at its soft ceiling, and what the force is when
     # the easing begins counts, not what it was before.
     b = Bench(2.0 * K)
-    b.push_n = 25.0
+    b.push_n = 15.0
     b.moves = False
-    while b.proof.k_look_n_mm == 0.0 and b.proof._looks < 2:
+    while b.proof.k_look_n_mm == 0.0 and b.proof._looks < 2 and b.t < 3.0:
         b.run(b.t + PERIOD_S)
     look = b.proof._look
     while look.k_n_mm is None and b.t < 3.0:
         b.run(b.t + PERIOD_S)
     b.moves = True
-    assert look.force_n == pytest.approx(REFERENCE_N + 25.0) and b.run() != "stands"
+    assert b.proof._looks == 2 and look.force_n == pytest.approx(REFERENCE_N + 15.0) and b.run() != "stands"
+
+
+def test_a_look_under_hands_that_press_towards_the_ceiling_is_given_up_at_once() -> None:
+    b = Bench(2.0 * K)
+    b.push_n = 25.0  # more than half of the way from the highest of a look, 206 N, to the ceiling
+    b.run(0.1)
+    assert b.proof._looks == 1 and b.proof._look.k_n_mm == 0.0 and b.proof.end_mm < 50.0
+    b.push_n = 0.0
+    assert b.run() != "stands"
 
 
 def test_a_slip_is_seen_although_four_readings_of_five_are_lost() -> None:
