@@ -38,8 +38,9 @@ from evenbed.head.types import Go, RigModel
 
 LOOK = 0.01  # of the reference, if the clamp is open; a closed one makes up to twice as much of it
 STUCK = 0.005  # of the reference, before it: what friction holds fast since the head or a knock last went back
-# Of the room between the highest of a look and the ceiling, and at least: higher, hands press, and the carriage gives way.
-CROWDED, CROWDED_N = 0.5, 5.0
+# Of the room between the soft ceiling of a look and the session's: higher, hands press, and the carriage gives way, if the
+# force has risen by so much since it stands, or since a clear look; settled after so many readings.
+CROWDED, PRESSED_N, SETTLED = 0.5, 5.0, 5
 LOOKS = 2  # one that hands have disturbed is repeated, a step higher
 CLOSED_MAIN = 1.58  # look over draw stiffness from which a clamp counts as closed
 CLOSED_UNSURE = 1.1  # the same where the delay, and so the draw's stiffness, is still unsure
@@ -161,7 +162,8 @@ class ClampProof:
         self._rest: list[tuple[float, float]] | None = None
         self._rest_s = 0.0
         self._pauses = 0
-        self._crowded_n = math.inf
+        self._crowded_n = self._settled_n = math.inf
+        self._standing = 0  # readings in a row
         self._lately: deque[tuple[float, float]] = deque(maxlen=TAKEN_READINGS + 1)  # force and position
         self._creeping: bool | None = None  # does string creep through? None: not yet looked; True: not yet known
         self.learnt = book.learnt(woven)  # else a pass is "not yet judged"
@@ -189,7 +191,8 @@ class ClampProof:
     def wait(self, force_n: float, x_mm: float, ceiling_n: float) -> Go:
         """Stand, as far down as it has come: sent back to where it was a moment ago it would go to and fro. It gives way to
         hands that press the force up."""
-        pressed_n = max(0.0, force_n - self._crowded_n)
+        own_n = self._look.force_n + PRESSED_N if self._look.clear else 0.0
+        pressed_n = max(0.0, force_n - max(self._crowded_n, own_n))
         self.end_mm = self._low_mm = min(x_mm - pressed_n / max(self._k_draw, self.k_look_n_mm), self._low_mm)
         return Go(wire.HOLD, self._rig.hold_rate_mm_s, self.end_mm, self._soft_n(force_n, ceiling_n))
 
@@ -203,12 +206,14 @@ class ClampProof:
         """Take one reading: force, the positions it may belong to, the position now and its speed. The force counts from a
         zero that lies ``zero_n`` above the one from which the board reckons the ceiling."""
         look = self._look
-        self._crowded_n = self._most_n + max(CROWDED_N, CROWDED * (ceiling_n - zero_n - self._most_n))
+        self._crowded_n = self._most_n + CROWDED * max(0.0, ceiling_n - zero_n - self._most_n)
+        self._standing = self._standing + 1 if v_mm_s == 0.0 else 0
+        self._settled_n = min(self._settled_n, force_n) if self._standing > SETTLED else math.inf
         self._count(t_s)
         if not self.verdict and self._spent_s > self.longest_s:
             self.verdict = "stands"
         elif look.k_n_mm is None:
-            if force_n > self._crowded_n:
+            if force_n > max(self._crowded_n, self._settled_n + PRESSED_N):
                 look.give_up()
                 self._judge()
             elif look.step(t_s, force_n, seen.mm, seen.unsure_mm):
