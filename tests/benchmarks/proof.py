@@ -17,6 +17,7 @@ from multiprocessing import get_context
 from random import Random
 
 from evenbed.head import states as st
+from evenbed.head.record import NOT_PROVED
 from evenbed.head.types import Pull
 from evenbed_sim import presets
 from evenbed_sim.converter import CellParams
@@ -35,8 +36,8 @@ PULLS = 4
 
 @dataclass(frozen=True)
 class Outcome:
-    """One clamp: who, what kind of clamp, the verdict ("open", "slips", "passed" or "stopped"), the share of the bed's
-    tension lost by then, what the proof took in s, and what was behind the verdict."""
+    """One clamp: who, what kind of clamp, the verdict (one of ``NOT_PROVED``, "passed" or "stopped"), the share of the
+    bed's tension lost by then, what the proof took in s, and what was behind the verdict."""
 
     seed: int
     number: int
@@ -57,7 +58,7 @@ class Outcome:
     @property
     def caught(self) -> bool:
         """Was a bad clamp asked about in time?"""
-        return self.verdict in ("open", "slips") and self.lost < LOST
+        return self.verdict in NOT_PROVED and self.lost < LOST
 
 
 class ProofSession(Session):
@@ -225,7 +226,7 @@ def _creeping(done: list[Outcome]) -> list[str]:
     for clamp in sorted({d.clamp for d in done}):
         kept = [d for d in done if d.clamp == clamp]
         cells = [clamp.split()[1]]
-        for verdicts in (("open", "slips"), ("passed",), ("stopped",)):
+        for verdicts in (NOT_PROVED, ("passed",), ("stopped",)):
             of = [d for d in kept if d.verdict in verdicts]
             gone = sorted(100.0 * d.lost for d in of) or [math.nan]
             cells += [str(len(of)), f"{gone[len(gone) // 2]:.1f} / {gone[-1]:.1f}"]

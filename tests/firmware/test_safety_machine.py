@@ -201,9 +201,8 @@ class BoardMachine(RuleBasedStateMachine):
         for _ in range(12):
             if core.state == safety.ARMED:
                 break
-            if (
-                core.no_way_down
-            ):  # readings that lied, or a motor that turned wrongly: the emergency stop, as its entry says
+            if core.no_way_down:
+                # Readings that lied, or a motor that turned wrongly: the emergency stop, as its entry says.
                 self.hw.pins = I_PEDAL_B | I_SUPPLY_OK
                 self.run(50)
                 self.hw.pins = I_PEDAL_B | I_ESTOP_OK | I_SUPPLY_OK

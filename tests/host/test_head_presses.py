@@ -116,6 +116,21 @@ def test_a_pedal_that_comes_to_no_rest_stops_the_hold() -> None:
     assert "no rest" in stop.says and r.state == st.TRIPPED and useless(r) == 0  # it has been said
 
 
+def test_a_stop_of_before_mutes_no_hint() -> None:
+    r = HandledRig().draw()
+    r.inject_now("pedal wrong for 2s")
+    r.wait(3.0)
+    assert r.told("pedal") and r.let_down_by_pedal()
+    r.rig.board.core.fault, r.rig.board.core.later = 0, 0  # nobody has cleared it: the board has started anew
+    r.rig.board.core.state = safety.LATCHED
+    r.host.loop._gone(r.t_s, 42)
+    r.wait(1.0)
+    assert r.state == st.UNARMED and r.head.stop is not None and r.head.stop.name == "pedal"
+    r.inject_now("pedal wrong")
+    r.wait(7.0)
+    assert len(kept(r)) == 1
+
+
 def test_a_pedal_that_lets_down_is_not_called_useless() -> None:
     r = HandledRig().draw()
     r.ask(Ask.STOP)

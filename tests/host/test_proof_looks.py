@@ -289,9 +289,8 @@ def test_the_hold_never_asks_for_a_force_at_which_the_board_calls_a_string_lost(
         return n % every == 0
 
     b.heard = heard
-    assert b.run() == "holds" and 4.0 - 1e-6 <= min(asked) < (
-        10.0 if every == 1 else 12.0
-    )  # sooner where readings are lost
+    most_n = 10.0 if every == 1 else 12.0  # sooner where readings are lost
+    assert b.run() == "holds" and 4.0 - 1e-6 <= min(asked) < most_n
 
 
 def test_a_cross_that_held_is_remembered_until_a_clamp_is_doubted() -> None:
@@ -362,3 +361,43 @@ def test_a_slower_rig_has_longer_for_it() -> None:
         50.0,
     )
     assert slow.longest_s > REFERENCE_N / K / 1.0 * 2.0
+
+
+def test_what_a_clear_look_made_by_itself_is_no_hand() -> None:
+    b = Bench(2.0 * K)
+    while not b.proof.k_look_n_mm and b.t < 3.0:
+        b.run(b.t + PERIOD_S)
+    proof, own_n = b.proof, b.proof._look.force_n
+    proof._crowded_n = REFERENCE_N  # a ceiling that leaves hardly any room
+    low_mm = proof._low_mm
+    assert proof._look.clear and proof.wait(own_n + 4.0, low_mm, CEILING_N).end_mm == low_mm
+    assert proof.wait(own_n + 6.0, low_mm, CEILING_N).end_mm == pytest.approx(low_mm - 1.0 / (2.0 * K), abs=0.005)
+
+
+@pytest.mark.parametrize(("readings", "verdict"), [(1, "holds"), (2, "gone")])
+def test_one_reading_of_nothing_is_none(readings: int, verdict: str) -> None:
+    b = Bench(2.0 * K)
+    seen: list[float] = []
+
+    def heard(_n: int) -> bool:
+        b.push_n = 0.0
+        if b.proof._creeping and len(seen) < readings:
+            seen.append(b.t)
+            b.push_n = 2.0 - b.force_n
+        return True
+
+    b.heard = heard
+    assert b.run() == verdict and len(seen) == readings
+
+
+def test_what_is_gone_after_it_was_seen_that_nothing_creeps_is_no_question() -> None:
+    b = Bench(2.0 * K)
+
+    def heard(_n: int) -> bool:
+        b.push_n = 0.0
+        if b.proof._creeping is False:
+            b.push_n = 1.0 - b.force_n
+        return True
+
+    b.heard = heard
+    assert b.run() == "holds"

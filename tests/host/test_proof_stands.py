@@ -350,7 +350,8 @@ def test_what_is_gone_before_the_clamp_was_seen_to_hold_is_asked_about(
         r.rig.plant.gripper_slips(slipped_mm)
     r.until(lambda: bool(r.head.question) or r.state in (st.TRIPPED, st.SLACK), 8.0)
     assert r.head.question or r.state == st.TRIPPED
-    assert not r.told("proved") and len(r.head.proofs.ratios(False)) == 3
+    assert r.head.record is not None and r.head.record.proof not in ("holds", "not yet judged")
+    assert len(r.head.proofs.ratios(False)) == 3  # nothing is learnt from it
     if slipped_mm is None and r.head.question == "gone":
         said = r.told("proof_failed")[-1]
         assert "Eyes first" in said.says

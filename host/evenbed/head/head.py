@@ -15,7 +15,7 @@ from evenbed.head.asking import ANSWER_S, Asking
 from evenbed.head.guard import LOADED_N, Guard
 from evenbed.head.learning import DelayBook
 from evenbed.head.pedal import HINTS, PedalListener
-from evenbed.head.proof import NOTHING_N, ProofBook
+from evenbed.head.proof import SLACK_N, ProofBook
 from evenbed.head.record import PullRecord
 from evenbed.head.reference import Referencing, ZeroWatch, at_home, shift_n
 from evenbed.head.rest import RestWatch
@@ -394,7 +394,7 @@ class Head:
             self.run.begin_proof(self._now, self.shot)
             self._enter("clamped")
         elif state == st.PROVING_CLAMP and self.question and self.run is not None:
-            if self.shot is not None and self.shot.force_n < NOTHING_N:
+            if self.shot is not None and self.shot.force_n < SLACK_N:
                 self._tell("hint", NOTHING_PULLS)
             elif self.pedal.double:
                 self._tell("hint", "That was a second press within a second: it raises nothing. Press once more.")

@@ -65,7 +65,7 @@ FLOOR_N = 4.0  # from the zero of the board: not sent further down than this
 # Below this share of the reference the board may not pull above so much: then it calls no string lost if hands take away
 # what is left (protocol, section 6: up to 30 N).
 LETTING_GO, LETTING_GO_N = 0.4, 25.0
-NOTHING_N = 3.0  # less is a slack string
+SLACK_N = 3.0  # less is a slack string
 TAKEN_N, TAKEN_READINGS = 35.0, 3  # more within so many readings than the way explains is no hand that lets go
 WATCH_PER_DELAY = 0.024  # of the reference, eased per dead time
 SHORTEST_S = 0.02  # no delay is believed shorter than this here
@@ -253,7 +253,7 @@ class ClampProof:
         if self._creeping is False or len(self._lately) <= TAKEN_READINGS:
             return False
         due_n = max(self._k_draw, self.k_look_n_mm) * (self._lately[0][1] - seen_mm)
-        slack = all(n < NOTHING_N for n, _ in list(self._lately)[-2:])
+        slack = all(n < SLACK_N for n, _ in list(self._lately)[-2:])
         return slack or self._lately[0][0] - force_n - due_n > TAKEN_N
 
     def _count(self, t_s: float) -> None:

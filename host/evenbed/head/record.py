@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 
 from evenbed.head.disturbance import Disturbance
 
+NOT_PROVED = ("open", "slips", "gone")  # what a clamp's proof asks about; ``proof`` of a record may end so
+
 
 @dataclass
 class PullRecord:

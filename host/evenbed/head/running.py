@@ -17,8 +17,8 @@ from evenbed.head.governor import Drawing, Holding
 from evenbed.head.guard import LOADED_N, margin_n
 from evenbed.head.learning import DelayBook
 from evenbed.head.look import FIRST_AFTER, FIRST_LOOK, FIRST_LOOK_N, Look, Seen
-from evenbed.head.proof import OPEN_MOST, ClampProof, ProofBook
-from evenbed.head.record import PullRecord
+from evenbed.head.proof import OPEN_MOST, SLACK_N, ClampProof, ProofBook
+from evenbed.head.record import NOT_PROVED, PullRecord
 from evenbed.head.steady import Forecast, SteadyDetector
 from evenbed.head.stops import told
 from evenbed.head.types import Command, Event, Go, Pull, RigModel, Say, Shot
@@ -26,12 +26,11 @@ from evenbed.head.types import Command, Event, Go, Pull, RigModel, Say, Shot
 EASE_MM_S = 40.0
 RETURN_MM_S = 30.0
 NEARLY_SLACK_N = 20.0
-SLACK_N = 3.0
 FLAT_N, FLAT_MM = 0.6, 4.0
 STROKE_RESERVE_MM = 5.0
 DRAW_PATIENCE_S = 5.0
 OUT_OF_TRAVEL, NO_STRING, OUT_OF_HOLD_TRAVEL, END_REACHED = 82, 83, 84, 85  # catalogue
-PROOF = {"open": 87, "slips": 88, "gone": 90}
+PROOF = dict(zip(NOT_PROVED, (87, 88, 90), strict=True))
 NOT_COMING_DOWN = 55
 OFF = 0.01  # of the reference: a hold that is further off, again and again, is said to be
 OFF_S, CALM_S = 5.0, 0.5  # for so long, without so long a rest near the reference

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from evenbed.head.record import NOT_PROVED
 from evenbed.head.types import Pull
 from evenbed.job import lists, marks
 from evenbed.job.asked import Question, friction, unlike, whole_n_mm
@@ -198,7 +199,7 @@ class Job(Notebook):
             wall_s=round(now_s, 3),
         )
         self._last_s, self._gap_told = now_s, False
-        slipped = record.get("proof") in ("open", "slips", "gone")
+        slipped = record.get("proof") in NOT_PROVED
         if slipped:
             self._remark(f"{p.label}: its clamp was not proved ({record['proof']}).")
         question = unlike(made, before)

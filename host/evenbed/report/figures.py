@@ -8,6 +8,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from evenbed.head.record import NOT_PROVED
 from evenbed.job import forecast
 from evenbed.job import forecast_strings as strings
 from evenbed.job.asked import OUTER_MM
@@ -244,7 +245,7 @@ def outliers(
             continue
         if d.questioned or d.pull.number in asked_about:
             found[d.pull.number] = (d, "asked about")
-        elif d.record.get("proof") in ("open", "slips", "gone"):
+        elif d.record.get("proof") in NOT_PROVED:
             found[d.pull.number] = (d, f"clamp: {d.record['proof']}")
         elif d.again:
             found[d.pull.number] = (d, "pulled twice")
