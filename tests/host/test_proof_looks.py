@@ -391,7 +391,7 @@ def test_one_reading_of_nothing_is_none(readings: int, verdict: str) -> None:
 
 
 def test_what_is_gone_after_it_was_seen_that_nothing_creeps_is_no_question() -> None:
-    b = Bench(2.0 * K)
+    b = Bench(6.0 * K)  # so stiff that it stands at 44 N
 
     def heard(_n: int) -> bool:
         b.push_n = 0.0
