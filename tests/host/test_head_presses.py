@@ -140,6 +140,15 @@ def test_a_pedal_that_lets_down_is_not_called_useless() -> None:
     assert useless(r) == 0
 
 
+def test_a_foot_that_stays_down_after_a_trip_is_not_called_useless_either() -> None:
+    r = HandledRig().draw()
+    r.inject_now("cell stuck for 0.3s")
+    r.wait(1.0)
+    r.press(True)
+    r.wait(9.0)
+    assert r.state == st.TRIPPED and r.rig.force_n < 12.0 and useless(r) == 0
+
+
 def test_a_pedal_that_is_down_from_the_start_is_named_too() -> None:
     r = HandledRig()
     r.press(True)
