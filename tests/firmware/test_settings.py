@@ -36,21 +36,21 @@ BOUNDS = [
     ("rate_max_steps_s", 16_000, 107_374),  # times 10 ms in us; below: not slower than hold and let-down
     ("zero_counts", -8_388_607, 5_498_137),  # 330 N above it is the end of the range: 8388607 - 2890470
     ("period_us", 1_000, 200_000),
-    ("overrun_mn", 0, 673_681),  # with 330 N, the zero and the whole negative range: 17179856 counts
+    ("overrun_mn", 0, 100_000),  # a rise of more than that is no safeguard
     ("age_samples", 1, 7),  # eight readings are kept
     ("stiffening_x10", 10, 255),
     ("hold_rate_steps_s", 16, 96_000),
     ("let_down_steps_s", 16, 96_000),
     ("hold_travel_steps", 0, 1 << 27),
-    ("back_off_steps", 0, 1 << 27),
+    ("back_off_steps", 0, 16_000),  # 10 mm
     ("gain_mcounts_n", 500, 23_760_132),  # contact is two counts; as for overrun_mn
     ("rated_mcounts_n", 1, wire.MAX_INT),
-    ("contact_mn", 1, 957_712),
+    ("contact_mn", 1_000, 10_000),  # 2.5 times that is "loaded": a clear or a disarm switches off below it
     ("softest_mn_mm", 4, 330_000),  # 2**27 steps of travel; a millimetre at least
     ("limit_mn", 1_500, 330_000),  # no limit above the one that may be proposed
     ("limit_most_mn", 330_000, wire.MAX_INT),
-    ("steps_mm", 3, 100_000),  # the leap that no string makes, in counts, twice
-    ("stiffest_n_mm", 1, 73_581),  # the same
+    ("steps_mm", 480, 100_000),  # the back-off is 10 mm at most
+    ("stiffest_n_mm", 20, 73_581),  # the leap that no string makes, in counts, twice
 ]
 
 

@@ -243,6 +243,29 @@ def test_a_wish_to_let_down_that_cannot_be_met_ends_and_is_told() -> None:
     assert r.head.line is not None and r.head.line.sound and r.rig.carriage.mm == mm
 
 
+def test_a_wish_made_while_no_line_has_a_reading_is_given_up_in_time() -> None:
+    r = HandledRig(Pull(200.0)).draw()
+    r.inject_now("cell off for 8s")
+    r.wait(2.5)
+    r.ask(Ask.LET_DOWN)
+    r.wait(1.5)
+    assert [e.values["entry"] for e in r.told("refused")] == [56]
+    mm = r.rig.carriage.mm
+    r.wait(8.0)
+    assert r.head.line is not None and r.head.line.sound and r.rig.carriage.mm == mm
+    assert len(r.told("refused")) == 1
+
+
+def test_a_wish_without_power_is_refused_with_its_reason() -> None:
+    r = HandledRig(Pull(200.0)).draw()
+    r.inject_now("supply off for 6s")
+    r.wait(1.0)
+    r.ask(Ask.LET_DOWN)
+    r.wait(1.5)
+    (said,) = r.told("refused")
+    assert said.values["entry"] == 56 and "without power" in said.says
+
+
 def test_from_above_a_lowered_ceiling_a_screen_lets_down() -> None:
     r = HandledRig(Pull(200.0)).draw()
     r.host.loop.set_ceiling(60.0)

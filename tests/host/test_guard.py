@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
 from evenbed.head import states as st
-from evenbed.head.guard import Guard, margin_n
+from evenbed.head.guard import Guard, LeastMargin, margin_n
 from evenbed.head.types import RigModel, Shot
 from evenbed.link.messages import Sample
 from evenbed_fw import safety
 
 # counts from 21000, 8759 counts/N, 1600 steps/mm, 60 mm/s, 800 mm/s2, 130 N/mm, overrun 40 N, age and granted in us
 RIG = RigModel(21000.0, 8759.0, 1600.0, 330.0, 0.0125, 60.0, 800.0, 6.0, 20.0, 130.0, 40.0, 0.041664, 0.027776)
-SAMPLE = Sample(*[0] * len(Sample._fields))
+SAMPLE = Sample(*[0] * len(Sample._fields))._replace(flags=safety.F_SOUND)
 LOWERING, STANDING = SAMPLE._replace(state=safety.EASING), SAMPLE._replace(state=safety.FROZEN)
 DRAWING = [st.DRAWING, st.PRE_STRETCHING]
 OTHERS = [st.SLACK, st.TAKING_UP, st.HOLDING, st.PROVING_CLAMP, st.EASING_OFF, st.RETURNING, st.FROZEN]
@@ -23,6 +25,12 @@ def shot(
     force_n: float, x_mm: float = 0.0, v_mm_s: float = 0.0, reference_n: float | None = None, t_s: float = 1.0
 ) -> Shot:
     return Shot(t_s, t_s, SAMPLE, force_n, force_n if reference_n is None else reference_n, x_mm, v_mm_s)
+
+
+def test_a_reading_that_the_board_does_not_trust_shows_nothing() -> None:
+    wild = replace(shot(900.0), sample=SAMPLE._replace(flags=0))
+    assert Guard(RIG).check(1.0, wild, 200.0, st.DRAWING) is None
+    assert Guard(RIG).check(1.0, shot(900.0), 200.0, st.DRAWING) is not None
 
 
 # --- the ceiling ------------------------------------------------------------------------------------------------------
@@ -101,6 +109,16 @@ def test_margin_is_the_stop_budgets_rounded_towards_less(ceiling: int, force: in
 def test_at_rest_and_downwards_nothing_more_can_rise() -> None:
     for v in (0.0, -30.0):
         assert margin_n(RIG, shot(0.0, v_mm_s=v, reference_n=150.0), 233.0, 30.0) == 233.0 + 40.0 - 150.0
+
+
+def test_the_least_margin_waits_for_the_strings_stiffness_and_judges_what_was_before() -> None:
+    least = LeastMargin(RIG)
+    assert least.step(shot(0.0, v_mm_s=60.0, reference_n=20.0), 200.0, None) == math.inf
+    assert least.step(shot(0.0, v_mm_s=60.0, reference_n=40.0), 200.0, None) == math.inf
+    then = margin_n(RIG, shot(0.0, v_mm_s=60.0, reference_n=40.0), 200.0, 6.0)
+    assert least.step(shot(0.0, v_mm_s=1.0, reference_n=50.0), 200.0, 6.0) == then
+    assert least.step(shot(0.0, reference_n=195.0), 200.0, 6.0) == 45.0
+    assert least.step(shot(0.0, reference_n=10.0), 200.0, 30.0) == 45.0
 
 
 # --- the way down -----------------------------------------------------------------------------------------------------

@@ -13,7 +13,13 @@ import pytest
 from evenbed.head.learning import Delay
 from evenbed.head.look import Look, Seen
 from evenbed.head.proof import ClampProof, ProofBook
-from evenbed.head.types import RigModel
+from evenbed.head.types import Pull, RigModel
+from evenbed_sim import presets
+from evenbed_sim.converter import CellParams
+from evenbed_sim.rig import Rig, RigParams
+from evenbed_sim.scenarios.virtual import VirtualRun
+from evenbed_sim.strand import Strand
+from evenbed_sim.stringer import Habits, Stringer
 from proof_bench import CEILING_N, PERIOD_S, REFERENCE_N, RIG, SURE_DELAY, Bench, K
 
 UNSURE_DELAY = Delay(0.025, 0.025)
@@ -401,3 +407,52 @@ def test_what_is_gone_after_it_was_seen_that_nothing_creeps_is_no_question() -> 
 
     b.heard = heard
     assert b.run() == "holds"
+
+
+# A main of 620 mm with 150 mm outside is eased at 3.5 times the stiffness of its draw, one of 900 mm at five times: EA/L,
+# and the give of the rig.
+@pytest.mark.parametrize("hz", [42.0, 80.0, 160.0])
+@pytest.mark.parametrize("length_mm", [620.0, 900.0, 1000.0])
+@pytest.mark.parametrize("forgets", [False, True], ids=["closed", "open"])
+def test_a_near_piece_much_stiffer_than_the_draw_is_no_open_clamp(hz: float, length_mm: float, forgets: bool) -> None:
+    strand = Strand(presets.main(presets.NYLON, length_mm, previous_mm=300.0, previous_tension_n=165.0))
+    period = {"period_us": round(1e6 / hz)}
+    rig = Rig(strand, RigParams(cell=CellParams(period_us=1e6 / hz), settings=period), seed=3)
+    stringer = Stringer(rig, Habits(forgets_clamp=forgets), seed=3)
+    run = VirtualRun(rig, 1.1 * REFERENCE_N)
+
+    def plan(_now_s: float) -> None:
+        if run.loop.head is not None and run.loop.head.pull is None:
+            run.loop.head.plan(Pull(REFERENCE_N, family="nylon"))
+
+    run.on_line = plan
+    assert run.run(40.0, lambda: stringer.done > 0 or bool(run.loop.head and run.loop.head.question))
+    head = run.loop.head
+    assert head is not None and head.question == ("open" if forgets else "")
+    assert head.record is not None and head.record.proof_peak_n < 1.1 * REFERENCE_N
+
+
+def test_hands_that_press_in_the_middle_of_a_step_do_not_end_it_short() -> None:
+    look = Look(2.0, 1.0, 10.0, first_mm=0.5)
+    t = 0.0
+    for mm in (10.0, 10.5, 10.5, 10.5, 10.5, 10.5):  # a strand of 2 N/mm, as drawn
+        t += PERIOD_S
+        assert not look.step(t, 200.0 + 2.0 * (mm - 10.0), mm, 0.0)
+    assert look.end_mm == 11.5
+    for _ in range(10):  # and 20 N by hand, at which the carriage stands
+        t += PERIOD_S
+        assert not look.step(t, 221.5, 10.75, 0.0, 10.75)
+    assert look.end_mm == 11.5 and look.k_n_mm is None
+
+
+def test_a_step_that_ends_short_on_a_stiff_piece_shows_its_stiffness() -> None:
+    look = Look(2.0, 1.0, 10.0, first_mm=0.5)
+    t, done = 0.0, False
+    for mm in (10.0, 10.5, 10.5, 10.5, 10.5, 10.5):  # four times as stiff as drawn
+        t += PERIOD_S
+        look.step(t, 200.0 + 8.0 * (mm - 10.0), mm, 0.0)
+    for _ in range(10):
+        t += PERIOD_S
+        done = done or look.step(t, 206.4, 10.8, 0.0, 10.8)
+    assert done and look.k_n_mm == pytest.approx(8.0, rel=0.01) and look.clear and look.followed
+    assert look.end_mm == 10.8

@@ -109,8 +109,9 @@ def test_what_is_as_stiff_as_anything_snags_on_nothing() -> None:
 
 def test_the_bounds_by_class_of_fault() -> None:
     classes = bounds(RIG, 235.0, 8.0)
-    # Ceiling + overrun; the ceiling; a sensitivity a fifth too low; half the force read; a snag.
-    assert [b.force_n for b in classes] == [275.0, 235.0, pytest.approx(343.75), 550.0, snag_n(RIG, 235.0, 8.0)]
+    # Ceiling + overrun; the ceiling; a sensitivity a fifth too low; half the force read; a snag; a motor
+    # that turns the wrong way.
+    assert [b.force_n for b in classes] == [275.0, 235.0, pytest.approx(343.75), 550.0, snag_n(RIG, 235.0, 8.0), None]
     assert "3 times as stiff" in classes[0].what and "up to 20 %" in classes[2].what and "130 N/mm" in classes[4].what
     assert all(b.catches for b in classes)
 

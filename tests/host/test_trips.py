@@ -309,3 +309,52 @@ def test_the_first_cause_is_told_with_the_boards_values() -> None:
     assert 130.0 < event.values["force_n"] < 190.0
     assert event.values["bound_n"] == pytest.approx(r.top_n, abs=0.1)
     assert len(r.told("stuck")) == 1
+
+
+@pytest.mark.parametrize("way", ["hold", "tap"])
+def test_what_was_let_down_without_readings_is_slack_once_they_are_back(way: str) -> None:
+    r = HandledRig(Pull(REFERENCE_N, family="nylon")).arm()
+    r.tap()
+    assert r.until(lambda: r.rig.force_n > 120.0, 2.5)
+    r.tap()  # stands, by a press
+    r.wait(0.5)
+    r.inject_now("cell off for 10s")
+    r.wait(0.5)
+    for _ in range(4):  # past where it was slack, to the end switch
+        r.hold(2.0)
+        r.wait(0.3)
+    r.wait(2.0)
+    assert r.rig.force_n < 3.0 and r.state == st.FROZEN
+    if way == "hold":
+        r.hold(1.5)
+    else:
+        r.tap()
+    assert r.until("slack", 2.0), r.host.events[-3:]
+    r.wait(1.2)
+    r.tap()
+    assert r.until("holding", 6.0) and r.unasked == []
+
+
+def test_a_saturated_converter_is_not_called_a_force_above_the_ceiling() -> None:
+    r = run_into("cell wrong 10", "150N")
+    assert r.head.stop is not None and r.head.stop.name in ("saturated", "over_tension", "implausible")
+    assert not r.told("guard")
+
+
+def test_a_dead_motor_is_told_where_a_screen_lets_down_after_a_trip_too() -> None:
+    r = run_into("pedal off", HOLD)
+    assert r.state == st.TRIPPED
+    r.inject_now("motor off")
+    r.ask(Ask.LET_DOWN)
+    r.wait(4.0)
+    (said,) = r.told("guard")
+    assert said.values["entry"] == 55 and "hand knob" in said.says
+
+
+def test_what_the_guard_said_is_not_overwritten_by_its_own_stop() -> None:
+    r = HandledRig(Pull(REFERENCE_N, family="nylon")).draw()
+    r.inject_now("motor off")
+    r.ask(Ask.LET_DOWN)
+    r.wait(3.0)
+    assert r.told("guard") and not r.told("stopped")
+    assert r.head.stop is not None and r.head.stop.values["entry"] == 55

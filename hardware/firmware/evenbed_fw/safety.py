@@ -216,7 +216,7 @@ class Core(Envelope):
                 self.state = CUT
                 self.homed = False
                 self.no_way_down = self.suspect = False  # a hand was there: the pedal may try again, slowly
-                self.eased_to = False
+                self.eased_to = self.arriving = False
             return
         active = self.state == MOVING or self.state == HOLDING
         if self.lowering() or (self.state == FROZEN and rate < 0 and self.since_eased < SETTLE):
@@ -258,6 +258,7 @@ class Core(Envelope):
             if held_ms == 0:
                 self.state = FROZEN
                 self.end = position - self._brake(max(0, -rate))
+                self.arriving = self.eased_to and self.sound and not self.loaded()  # nobody knew before
             elif not self.eased_to and (not self.contact if self.sound else position <= self.contact_position):
                 # Stand here once; a new press goes on.
                 self.state = FROZEN

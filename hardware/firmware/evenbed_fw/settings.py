@@ -15,8 +15,8 @@ RANGES = (
     ("rated_mcounts_n", 1, MAX_INT),
     ("period_us", 1000, 200000),
     ("limit_mn", 1, MAX_INT),
-    ("overrun_mn", 0, MAX_INT),
-    ("stiffest_n_mm", 1, 100000),
+    ("overrun_mn", 0, 100000),
+    ("stiffest_n_mm", 20, 100000),
     ("softest_mn_mm", 1, MAX_INT),
     ("steps_mm", 1, 100000),
     ("rate_max_steps_s", 16, MAX_INT // LONGEST_STEP_US),
@@ -28,7 +28,7 @@ RANGES = (
     ("hold_travel_steps", 0, 1 << 27),
     ("back_off_steps", 0, 1 << 27),
     ("let_down_steps_s", 16, MAX_INT),
-    ("contact_mn", 1, MAX_INT),
+    ("contact_mn", 1000, 10000),  # 2.5 times that is "loaded": nothing is switched off above it
     ("limit_most_mn", 1, MAX_INT),
 )
 
@@ -132,6 +132,7 @@ class Settings:
             ("acceleration in um/s2", accel * 1000 // steps_mm, 1, MAX_INT),
             ("hold_rate_steps_s", n[13], 16, rate),
             ("let_down_steps_s", n[16], 16, rate),
+            ("back_off_steps", n[15], 0, 10 * steps_mm),
         ):
             if value < least:
                 return "%s %d, at least %d" % (name, value, least)

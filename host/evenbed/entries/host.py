@@ -40,6 +40,18 @@ ALL: tuple[Entry, ...] = (
         "the board answers again",
         "tests/host/test_rest.py::test_a_board_that_goes_while_nothing_is_armed_is_told",
     ),
+    Entry(
+        44,
+        "flapping",
+        "link",
+        STOP,
+        "The board has been lost {times} times within {within_s}: a plug or a cable comes and goes. It is not told each "
+        "time from now on.",
+        f"Change or fix the USB cable before you go on. {GET_DOWN}",
+        "fewer in a minute",
+        "tests/host/test_rest.py::test_a_cable_that_comes_and_goes_is_told_as_such",
+        "link_lost",
+    ),
     # --- the head
     Entry(
         51,
@@ -81,8 +93,10 @@ ALL: tuple[Entry, ...] = (
         "not_let_down",
         "head",
         REFUSAL,
-        "The board does not let down from the screen now: no sound readings, or a motor that has turned the wrong way.",
-        "Hold the pedal; if that does nothing, press the emergency stop and turn the hand knob.",
+        "The board does not let down from the screen now: no sound readings, a drive without power, or a motor that has "
+        "turned the wrong way.",
+        "Give the drive its power back and hold the pedal; if that does nothing, press the emergency stop and turn the "
+        "hand knob.",
         "asked again",
         f"{_HEAD}::test_a_wish_to_let_down_that_cannot_be_met_ends_and_is_told",
         "refused",

@@ -24,6 +24,24 @@ def margin_n(rig: RigModel, shot: Shot, ceiling_n: float, k_n_mm: float) -> floa
     return ceiling_n + rig.overrun_n - shot.reference_force_n - rise_n(rig, k_n_mm, shot.v_mm_s)
 
 
+class LeastMargin:
+    """The least of ``margin_n`` over one pull, from contact on and for the string as the pull shows it: what was travelled
+    before its stiffness was known is judged as soon as it is."""
+
+    def __init__(self, rig: RigModel) -> None:
+        self._rig = rig
+        self._before: list[tuple[Shot, float]] = []
+        self.least_n = math.inf
+
+    def step(self, shot: Shot, ceiling_n: float, k_n_mm: float | None) -> float:
+        """Take one sample; returns the least margin so far, N, infinite while the stiffness is not known."""
+        self._before.append((shot, ceiling_n))
+        if k_n_mm is not None:
+            self.least_n = min(self.least_n, *(margin_n(self._rig, s, c, k_n_mm) for s, c in self._before))
+            self._before.clear()
+        return self.least_n
+
+
 class Guard:
     """Checks every sample of a loaded state; returns what must stop everything, or None."""
 
@@ -31,12 +49,16 @@ class Guard:
         self._rig = rig
         self._base: tuple[float, float] | None = None  # mm, N: from where the travel counts
         self._way: Callable[[Shot], Event | None] | None = None
+        self.said: Event | None = None  # in this pull
 
     def check(self, now_s: float, shot: Shot, ceiling_n: float, state: str) -> Event | None:
-        """Take one sample. The force counts from the reference zero."""
+        """Take one sample. The force counts from the reference zero. One that the board does not trust shows nothing: that
+        is the board's to name."""
+        if not shot.sample.sound:
+            return None
         # What goes down is not stopped by the ceiling it comes down from.
         if shot.reference_force_n > ceiling_n + MARGIN_N and state != st.EASING_OFF:
-            age_s = now_s - shot.taken_s
+            age_s = max(0.0, now_s - shot.taken_s)
             return told(CEILING, force_n=shot.reference_force_n, ceiling_n=ceiling_n, age_s=age_s)
         way = self._up if state in (st.DRAWING, st.PRE_STRETCHING) else self._down if state == st.EASING_OFF else None
         if way != self._way:
@@ -59,9 +81,10 @@ class Guard:
         return told(DOWN, travel_mm=went, force_n=shot.force_n) if went > DOWN_MM else None
 
     def lowering(self, shot: Shot) -> Event | None:
-        """Take one sample of a head that stands: the board lets down by itself while the pedal is held. Told once."""
+        """Take one sample of a head that stands: the board lets down by itself while the pedal is held, or a screen has
+        asked for it. Told once."""
         self._way = None  # what ``check`` has seen before is over
-        if shot.sample.state != safety.EASING:
+        if shot.sample.state not in (safety.EASING, safety.MOVING) or not shot.sample.sound:
             self._base = None
             return None
         why = self._down(shot)

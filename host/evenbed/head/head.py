@@ -22,7 +22,7 @@ from evenbed.head.rest import RestWatch
 from evenbed.head.running import NOTHING_PULLS, RETURN_MM_S, TAKEN_BACK, PullRun
 from evenbed.head.steady import Forecast
 from evenbed.head.stops import stop_event, told
-from evenbed.head.tripped import Tripped
+from evenbed.head.tripped import Losses, Tripped
 from evenbed.head.types import Ask, Command, Event, Force, Fresh, Go, Known, Pull, RigModel, Say, Shot, Stale, Step
 from evenbed.link.messages import No, Ok, Sample, Trip
 
@@ -48,27 +48,26 @@ class Head:
         self.pedal = PedalListener()
         self._rest = RestWatch()
         self.guard = Guard(rig)
-        self.working_zero_n = 0.0  # of the working zero, from the reference zero
-        self._armed_zero_n = 0.0  # the one taken at arming: later ones stay near it
+        # Of the working zero, from the reference zero; and of the one taken at arming: later ones stay near it.
+        self.working_zero_n = self._armed_zero_n = 0.0
         self.home_mm: float | None = None
         self.shot: Shot | None = None
         self.stop: Event | None = None
-        self._now = 0.0
+        self._now = self._since_s = 0.0
         self._aligner = Aligner(rig.period_s)
         self._referencing: Referencing | None = None
         self._zero_watch: ZeroWatch | None = None
         self.known: Known | None = None  # the calibration that the board reckons with
-        self._since_s = 0.0
         self._conversion = -1
         self._tripped: Tripped | None = None
+        self._known_trip: Trip | None = None  # the last one told: a board that was away still has it
+        self._losses = Losses()
         self._thawing_s = 0.0  # until then lines may still tell of the freeze that is being left
-        self._slack_at_hold = False
-        self._clear_due = False  # as soon as the carriage stands
+        self._slack_at_hold = self._clear_due = False  # cleared as soon as the carriage stands
         self._asking = Asking()
         self.wished_n = self.ceiling_n  # lowest ceiling that somebody has asked for; the board may not have it yet
         self._ceiling_due_n: float | None = None  # a lower ceiling that the board has still to be told
         self.line: Sample | None = None  # the newest line of the board, with or without a reading
-        self._guarded = False  # the guard has spoken in this pull
         self._commands: list[Command] = []
         self._events: list[Event] = []
 
@@ -142,9 +141,9 @@ class Head:
         self._begin(self._now)
         if self.states.may("lost"):
             self.states.fire("lost")
-            self._events.append(told(number, **values))
+            self._note(self._losses.take(self._now, told(number, **values)))
         elif self.line is not None and "silent_s" in values:
-            self._events.append(told(BOARD_MISSING, **values))
+            self._note(self._losses.take(self._now, told(BOARD_MISSING, **values)))
         self.shot = None
         self.line = None
         self._asking = Asking()
@@ -162,7 +161,9 @@ class Head:
         """Take the board's answer to a single line."""
         if isinstance(said, Trip):
             if said.fault and self._tripped is not None:
-                self._note(self._tripped.record(said, self.shot))
+                event = self._tripped.record(said, self.shot)
+                self._note(event if said != self._known_trip else None)
+                self._known_trip = said
                 self.stop = self._tripped.first
             return
         if not self._asking.wanted:
@@ -213,6 +214,7 @@ class Head:
             self._obey_board(sample)
         if self._tripped is not None:
             self._note(self._tripped.overdue(now_s))
+            self._note(self._tripped.given_up(now_s, self._fresh.force_n if self._fresh is not None else None))
         if self._asking.wanted == "ceiling" and self.wished_n < self.ceiling_n:
             self._ceiling_due_n = self.wished_n  # until the board has echoed it
         self._note(self._asking.overdue(now_s))
@@ -237,11 +239,10 @@ class Head:
 
     def _begin(self, now_s: float) -> None:
         self._now = now_s
-        self._commands = []
-        self._events = []
+        self._commands, self._events = [], []
 
     def _tell(self, name: str, says: str, **values: float) -> None:
-        self._events.append(Event(name, says, values))
+        self._note(Event(name, says, values))
 
     def _enter(self, name: str) -> None:
         self.states.fire(name)
@@ -284,8 +285,9 @@ class Head:
         elif s.state == safety.FROZEN and state in st.LOADED and s.fault and self._now > self._thawing_s:
             self._enter("froze")
             self._close("stopped")
-            self.stop = stop_event(s.fault, None, self.rig, self._fresh)
-            self._events.append(self.stop)
+            said = self.guard.said if s.fault == faults.STOPPED else None  # it has been told, with what to do
+            self.stop = said or stop_event(s.fault, None, self.rig, self._fresh)
+            self._note(None if said else self.stop)
         elif s.state == safety.LATCHED and state not in (st.UNARMED, st.BOOTED_LOADED, st.TRIPPED):
             names = ("cleared", "disarmed", "lost")
             self._enter(next(name for name in names if self.states.may(name)))
@@ -347,7 +349,7 @@ class Head:
             self._enter("no_contact")
             self._close("let down")
         elif self._tripped is not None:
-            self._tripped.let_down()
+            self._tripped.let_down(self._now)
         elif self.states.may("let_down"):
             if self.run is not None:
                 self.run.let_down()
@@ -417,7 +419,7 @@ class Head:
         if self.known is not None:
             self.run.record.calibration = self.known.number
             self.run.record.expanded_n = self.known.expanded_n(pull.reference_n)
-        self._guarded = False
+        self.guard.said = None
         self._enter("draw")
 
     def _close(self, how: str) -> None:
@@ -432,8 +434,7 @@ class Head:
             self._watch_zero(shot)
         elif self.state == st.TRIPPED and self._tripped is not None:
             self._commands += self._tripped.step(self._now, shot, self.ceiling_n)
-            self._events += self._tripped.told
-            self._tripped.told.clear()
+            self._note(self.guard.lowering(shot))
         elif self.state in st.LOADED:
             self._run(shot)
         elif self.state == st.FROZEN:
@@ -465,9 +466,8 @@ class Head:
         if why is not None:
             self._commands.clear()
             self._commands.append(Say("stop"))
-            if not self._guarded:
-                self._events.append(why)
-            self._guarded = True
+            self._note(why if self.guard.said is None else None)
+            self.guard.said = self.guard.said or why
 
     def _watch_zero(self, shot: Shot) -> None:
         watch = self._zero_watch

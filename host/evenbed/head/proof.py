@@ -216,13 +216,13 @@ class ClampProof:
             if force_n > max(self._crowded_n, self._settled_n + PRESSED_N):
                 look.give_up()
                 self._judge()
-            elif look.step(t_s, force_n, seen.mm, seen.unsure_mm):
+            elif look.step(t_s, force_n, seen.mm, seen.unsure_mm, self._short_mm(force_n, x_mm)):
                 self._followed = self._followed and look.followed
                 if look.clear or self._looks == LOOKS:
                     self._judge()
                 else:
                     self._looks += 1
-                    self._look = Look(LOOK * self._reference_n, self._rise_mm, look.end_mm)
+                    self._look = Look(LOOK * self._reference_n, self._rise_mm, look.end_mm, k_first=look.k_first)
             self.end_mm = self._low_mm = self._look.end_mm
             return Go(wire.HOLD, self._rig.hold_rate_mm_s, self.end_mm, min(ceiling_n, zero_n + self._most_n))
         elif not self.verdict and self._emptied(force_n, seen.mm):
@@ -240,6 +240,10 @@ class ClampProof:
         left_n = min(force_n - self._next_n + BELOW_N, force_n + zero_n - FLOOR_N)
         self.end_mm = max(x_mm - rate * AHEAD_S, min(x_mm, seen.mm - left_n / k))
         return Go(wire.HOLD, rate, self.end_mm, self._soft_n(force_n, ceiling_n))
+
+    def _short_mm(self, force_n: float, x_mm: float) -> float | None:
+        """Where the carriage stands, if the force that a look may make keeps it from the look's end."""
+        return x_mm if self._standing and force_n > self._most_n and x_mm < self._look.end_mm else None
 
     @property
     def _most_n(self) -> float:
@@ -294,7 +298,8 @@ class ClampProof:
         else:
             # Nor does an easing by which the whole strand comes back show a clamp that holds.
             least = LEAST_CLOSED * self._k_draw if self._draw_sure else self._k_draw
-            self._slope.begin(self._look.force_n, max(k, self._k_draw), least)
+            near = self._look.k_first if self._look.short else 0.0
+            self._slope.begin(self._look.force_n, max(k, self._k_draw, near), least)
         self._top_mm = self._look.end_mm
         self._from = (self._top_mm, self._look.force_n)
 

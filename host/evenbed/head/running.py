@@ -14,7 +14,7 @@ from evenbed.head import states as st
 from evenbed.head.align import Aligner
 from evenbed.head.disturbance import DisturbanceWatch
 from evenbed.head.governor import Drawing, Holding
-from evenbed.head.guard import LOADED_N, margin_n
+from evenbed.head.guard import LOADED_N, LeastMargin
 from evenbed.head.learning import DelayBook
 from evenbed.head.look import FIRST_AFTER, FIRST_LOOK, FIRST_LOOK_N, Look, Seen
 from evenbed.head.proof import OPEN_MOST, SLACK_N, ClampProof, ProofBook
@@ -29,6 +29,7 @@ NEARLY_SLACK_N = 20.0
 FLAT_N, FLAT_MM = 0.6, 4.0
 STROKE_RESERVE_MM = 5.0
 DRAW_PATIENCE_S = 5.0
+UPWARDS = (st.TAKING_UP, st.DRAWING, st.PRE_STRETCHING, st.HOLDING, st.PROVING_CLAMP)  # states that may raise the force
 OUT_OF_TRAVEL, NO_STRING, OUT_OF_HOLD_TRAVEL, END_REACHED = 82, 83, 84, 85  # catalogue
 PROOF = dict(zip(NOT_PROVED, (87, 88, 90), strict=True))
 NOT_COMING_DOWN = 55
@@ -84,6 +85,7 @@ class PullRun:
         self.holding: Holding | None = None
         self._steady: SteadyDetector | None = None
         self._watch = DisturbanceWatch()
+        self._margin = LeastMargin(rig)
         self._proof: ClampProof | None = None
         self._lowest_n = math.inf  # of the proofs so far
         self._look: Look | None = None
@@ -128,12 +130,15 @@ class PullRun:
             self.record.proof_peak_n = max(self.record.proof_peak_n, shot.force_n)
         elif shot.sample.sound:
             self.record.peak_n = max(self.record.peak_n, shot.force_n)
+        if shot.sample.sound and state in UPWARDS and self.drawing.contact_mm is not None:
+            k = self.drawing.learner.k_n_mm
+            if k is not None and self._proof is not None:
+                k = max(k, self._proof.k_look_n_mm)
+            self.record.least_margin_n = self._margin.step(shot, self.ceiling_n, k)
         if state in (st.EASING_OFF, st.RETURNING):
             return self._ease(state, shot, since_s)
         if state == st.PROVING_CLAMP:
             return self._prove(shot)
-        k = self.rig.stiffest_n_mm if self.drawing.learner.k_n_mm is None else self.drawing.learner.k_high_n_mm
-        self.record.least_margin_n = min(self.record.least_margin_n, margin_n(self.rig, shot, self.ceiling_n, k))
         if state in (st.TAKING_UP, st.DRAWING):
             return self._draw(state, shot)
         return self._hold(state, shot, home_mm)
@@ -402,4 +407,5 @@ class PullRun:
             self._standing += 1
             if self._standing % RENEW_EVERY:
                 return None
-        return Go(wire.EASE, speed, self._start_mm, self.ceiling_n)
+        # Let down below it by the pedal, it stands where it is: a way up would be refused, and the board not armed again.
+        return Go(wire.EASE, speed, min(self._start_mm, shot.x_mm), self.ceiling_n)

@@ -102,6 +102,11 @@ def bounds(rig: RigModel, ceiling_n: float, k_n_mm: float) -> list[Bound]:
             snag_n(rig, ceiling_n, k_n_mm),
             "mechanics alone: overload coupling, breakaway or spring pack with its switch",
         ),
+        Bound(
+            "let down by the pedal, without sound readings, by a motor that turns the wrong way",
+            None,
+            "the foot: it rises only while the pedal is held; else mechanics alone",
+        ),
     ]
 
 

@@ -14,7 +14,23 @@ LATER_S = 1.0  # the record is asked for again this often: what came after the f
 LOWER_MM_S = 15.0
 SLACK_N = 3.0
 WISH_S = 1.0  # a wish that the board has not begun to fulfil by then is given up, and that is told
-NOT_LET_DOWN = 56  # of the catalogue
+FLAPS, FLAPS_S = 3, 60.0
+FLAPPING, NOT_LET_DOWN = 44, 56  # of the catalogue
+
+
+class Losses:
+    """Losses of the link: two within a minute are told each by itself, a third as one that comes and goes, and no more of
+    them while there are as many in a minute."""
+
+    def __init__(self) -> None:
+        self._times: list[float] = []
+
+    def take(self, now_s: float, event: Event) -> Event | None:
+        """Take one loss, which ``event`` would tell; return what is to be told."""
+        self._times = [*(t for t in self._times if now_s - t < FLAPS_S), now_s][-FLAPS - 1 :]
+        if len(self._times) < FLAPS:
+            return event
+        return told(FLAPPING, times=float(FLAPS), within_s=FLAPS_S) if len(self._times) == FLAPS else None
 
 
 class Tripped:
@@ -29,7 +45,6 @@ class Tripped:
         self._lowering = 0  # 1 asked for, 2 on its way
         self._presses: int | None = None  # of the pedal, when it was asked for
         self._asked_s = 0.0
-        self.told: list[Event] = []
 
     def record(self, trip: Trip, shot: Shot | None) -> Event | None:
         """Take the board's record: tells the first cause with its values, later what has come since, each once."""
@@ -48,10 +63,19 @@ class Tripped:
         self._due_s = None
         return self.first
 
-    def let_down(self) -> None:
+    def let_down(self, now_s: float) -> None:
         """A screen asks for the way down. The wish holds for a second, and ends with any press of the pedal."""
         self._lowering = 1
         self._presses = None
+        self._asked_s = now_s
+
+    def given_up(self, now_s: float, loaded_n: float | None) -> Event | None:
+        """Has the board not begun to let down in time, whether or not readings come? ``loaded_n`` is the force of a string
+        that is on the head, None where nobody knows."""
+        if self._lowering != 1 or now_s - self._asked_s <= WISH_S:
+            return None
+        self._lowering = 0
+        return told(NOT_LET_DOWN) if loaded_n is None or loaded_n > SLACK_N else None
 
     def stop(self) -> bool:
         """A screen asks to stop; says whether something was moving."""
@@ -68,18 +92,17 @@ class Tripped:
             return commands
         board = shot.sample.state
         if self._presses is None:
-            self._presses, self._asked_s = shot.sample.presses, now_s
-        touched = shot.sample.presses != self._presses or shot.sample.has(safety.F_PEDAL)
-        if touched or (self._lowering == 1 and now_s - self._asked_s > WISH_S):
+            self._presses = shot.sample.presses
+        if shot.sample.presses != self._presses or shot.sample.has(safety.F_PEDAL):
             self._lowering = 0
-            if not touched:
-                self.told.append(told(NOT_LET_DOWN, force_n=shot.reference_force_n))
             return commands
         if board == safety.MOVING:
             self._lowering = 2
-        elif board != safety.FROZEN or self._lowering == 2:
+        elif self._lowering == 2:
             self._lowering = 0  # it stands: at its end, stopped by the pedal, or by a fault of its own
             return commands
+        elif board != safety.FROZEN:
+            return commands  # backing off, or without power: the wish is given up in time
         further_mm = 5.0 if shot.reference_force_n > SLACK_N else 0.0
         commands.append(Go(wire.EASE, LOWER_MM_S, shot.x_mm - further_mm, ceiling_n))
         return commands

@@ -93,8 +93,8 @@ class Limits:
     """What the board is to keep, whatever a host says."""
 
     limit_n: float = entry(330.0, "N", 20, 1000, says="the rig's own limit: no ceiling above it")
-    overrun_n: float = entry(40.0, "N", 1, 500, says="most rise above the ceiling while everything stops")
-    stiffest_n_mm: float = entry(130.0, "N/mm", 1, 5000, says="the stiffest thing the gripper can meet: frame and cell")
+    overrun_n: float = entry(40.0, "N", 1, 100, says="most rise above the ceiling while everything stops")
+    stiffest_n_mm: float = entry(130.0, "N/mm", 20, 5000, says="the stiffest thing the gripper can meet: frame and cell")
     hold_rate_mm_s: float = entry(6.0, "mm/s", 0.1, 100, says="fastest in the hold")
     hold_travel_mm: float = entry(20.0, "mm", 0.1, 200, says="most take-up in one hold")
 
