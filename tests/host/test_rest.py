@@ -5,8 +5,7 @@ from __future__ import annotations
 import pytest
 from evenbed.head import states as st
 from evenbed.head.rest import QUIET_S
-from evenbed.head.tripped import Losses
-from evenbed.head.types import Ask, Event
+from evenbed.head.types import Ask
 from handled_rig import HandledRig
 
 # Armed, a converter that is stuck or out of its mind is a stop of the board's.
@@ -88,22 +87,3 @@ def test_what_is_not_heard_is_not_held_against_the_cell() -> None:
     r.inject_now("to-host off for 4s")
     r.wait(8.0)
     assert r.told("board_missing") and not r.told("no_readings")
-
-
-def test_a_cable_that_comes_and_goes_is_told_as_such() -> None:
-    r = HandledRig().draw()
-    for _ in range(6):
-        r.inject_now("to-host off for 0.4s")
-        r.wait(1.5)
-    said = r.told("link_lost")
-    assert [e.values["entry"] for e in said] == [41, 41, 44] and "comes and goes" in said[-1].says
-    # The lease ended with the first loss: one trip, told once and not with every new greeting.
-    assert len(r.told("lease_expired")) == 1 and r.state == st.TRIPPED
-
-
-def test_fewer_losses_in_a_minute_are_told_again() -> None:
-    losses = Losses()
-    lost = Event("link_lost", "gone")
-    assert [losses.take(t, lost) is lost for t in (0.0, 10.0, 20.0, 30.0, 85.0, 144.0, 205.0)] == [
-        True, True, False, False, True, True, True,
-    ]  # fmt: skip

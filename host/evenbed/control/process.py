@@ -25,6 +25,7 @@ from typing import Any
 import serial
 
 from evenbed.control.blackbox import versions
+from evenbed.control.calm import Calm
 from evenbed.control.loop import ControlLoop, Mechanics
 from evenbed.control.outbox import Outbox
 from evenbed.control.port import PortError, open_port
@@ -79,6 +80,7 @@ class Server:
         self.client = client
         self.client_gone = False
         self.loop = ControlLoop(ceiling_n, self._event, mechanics, known)
+        self._calm = Calm()
         self.port: serial.Serial | None = None
         self._plans: list[Pull | None] = []
         self._status_s = 0.0
@@ -96,7 +98,8 @@ class Server:
 
     def _event(self, now_s: float, event: Event) -> None:
         head = self.loop.head
-        self._send({"kind": "event", "t_s": now_s, **asdict(event)})
+        if (said := self._calm.take(now_s, event)) is not None:
+            self._send({"kind": "event", "t_s": now_s, **asdict(said)})
         self.records.put({"kind": "event", "t_s": now_s, "name": event.name, "says": event.says, "values": event.values})
         if event.name == "pull_done" and head is not None and head.record is not None:
             record = asdict(head.record)

@@ -49,7 +49,7 @@ ALL: tuple[Entry, ...] = (
         "time from now on.",
         f"Change or fix the USB cable before you go on. {GET_DOWN}",
         "fewer in a minute",
-        "tests/host/test_rest.py::test_a_cable_that_comes_and_goes_is_told_as_such",
+        "tests/control/test_calm.py::test_a_cable_that_comes_and_goes_is_told_as_such",
         "link_lost",
     ),
     # --- the head

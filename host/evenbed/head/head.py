@@ -22,7 +22,7 @@ from evenbed.head.rest import RestWatch
 from evenbed.head.running import NOTHING_PULLS, RETURN_MM_S, TAKEN_BACK, PullRun
 from evenbed.head.steady import Forecast
 from evenbed.head.stops import stop_event, told
-from evenbed.head.tripped import Losses, Tripped
+from evenbed.head.tripped import Tripped
 from evenbed.head.types import Ask, Command, Event, Force, Fresh, Go, Known, Pull, RigModel, Say, Shot, Stale, Step
 from evenbed.link.messages import No, Ok, Sample, Trip
 
@@ -60,8 +60,6 @@ class Head:
         self.known: Known | None = None  # the calibration that the board reckons with
         self._conversion = -1
         self._tripped: Tripped | None = None
-        self._known_trip: Trip | None = None  # the last one told: a board that was away still has it
-        self._losses = Losses()
         self._thawing_s = 0.0  # until then lines may still tell of the freeze that is being left
         self._slack_at_hold = self._clear_due = False  # cleared as soon as the carriage stands
         self._asking = Asking()
@@ -141,9 +139,9 @@ class Head:
         self._begin(self._now)
         if self.states.may("lost"):
             self.states.fire("lost")
-            self._note(self._losses.take(self._now, told(number, **values)))
+            self._events.append(told(number, **values))
         elif self.line is not None and "silent_s" in values:
-            self._note(self._losses.take(self._now, told(BOARD_MISSING, **values)))
+            self._events.append(told(BOARD_MISSING, **values))
         self.shot = None
         self.line = None
         self._asking = Asking()
@@ -161,9 +159,7 @@ class Head:
         """Take the board's answer to a single line."""
         if isinstance(said, Trip):
             if said.fault and self._tripped is not None:
-                event = self._tripped.record(said, self.shot)
-                self._note(event if said != self._known_trip else None)
-                self._known_trip = said
+                self._note(self._tripped.record(said, self.shot))
                 self.stop = self._tripped.first
             return
         if not self._asking.wanted:
@@ -285,9 +281,9 @@ class Head:
         elif s.state == safety.FROZEN and state in st.LOADED and s.fault and self._now > self._thawing_s:
             self._enter("froze")
             self._close("stopped")
-            said = self.guard.said if s.fault == faults.STOPPED else None  # it has been told, with what to do
-            self.stop = said or stop_event(s.fault, None, self.rig, self._fresh)
-            self._note(None if said else self.stop)
+            stopped = stop_event(s.fault, None, self.rig, self._fresh)
+            self._events.append(stopped)
+            self.stop = self.guard.said if s.fault == faults.STOPPED and self.guard.said is not None else stopped
         elif s.state == safety.LATCHED and state not in (st.UNARMED, st.BOOTED_LOADED, st.TRIPPED):
             names = ("cleared", "disarmed", "lost")
             self._enter(next(name for name in names if self.states.may(name)))

@@ -14,23 +14,7 @@ LATER_S = 1.0  # the record is asked for again this often: what came after the f
 LOWER_MM_S = 15.0
 SLACK_N = 3.0
 WISH_S = 1.0  # a wish that the board has not begun to fulfil by then is given up, and that is told
-FLAPS, FLAPS_S = 3, 60.0
-FLAPPING, NOT_LET_DOWN = 44, 56  # of the catalogue
-
-
-class Losses:
-    """Losses of the link: two within a minute are told each by itself, a third as one that comes and goes, and no more of
-    them while there are as many in a minute."""
-
-    def __init__(self) -> None:
-        self._times: list[float] = []
-
-    def take(self, now_s: float, event: Event) -> Event | None:
-        """Take one loss, which ``event`` would tell; return what is to be told."""
-        self._times = [*(t for t in self._times if now_s - t < FLAPS_S), now_s][-FLAPS - 1 :]
-        if len(self._times) < FLAPS:
-            return event
-        return told(FLAPPING, times=float(FLAPS), within_s=FLAPS_S) if len(self._times) == FLAPS else None
+NOT_LET_DOWN = 56  # of the catalogue
 
 
 class Tripped:
