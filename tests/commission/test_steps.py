@@ -42,7 +42,7 @@ def test_all_inputs_seen() -> None:
     hand = pressed_once(ByHand(Inputs))
     for flag in (F_END_LOW, F_END_HIGH):
         hand.feed(2, flags=F_SUPPLY | flag).feed(2, flags=F_SUPPLY)
-    hand.feed(3, flags=0).feed(2, flags=F_ESTOP | F_SUPPLY).feed(3, flags=0)
+    hand.feed(3, flags=0).feed(30, flags=F_ESTOP | F_SUPPLY).feed(30, flags=0)
     assert hand.result[0] == "passed" and hand.found == {"measured.inputs": True}
 
 

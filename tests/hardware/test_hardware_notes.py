@@ -196,7 +196,7 @@ def test_limits_that_the_notes_repeat_are_those_of_the_program() -> None:
     said(measured, f"without power, {drawn.DEAD_S:.0f} s")
     said(measured, f"no more than {max(drawn.LOST_N, drawn.LOST_SHARE * drawn.HOLD_N):.0f} N lost")
     said(measured, f"{drawn.SOFT_N_MM:.0f} at least", f"its doubt and {LOOP_US / 1000:.0f} ms")
-    said(measured, f"| check weight of 5 kg, 49 N | within {max(proving.WEIGHT_N, proving.WEIGHT_SHARE * 49):.0f} N |")
+    said(measured, f"| check weight of 10 kg, 98 N | within {proving.WEIGHT_SHARE * 98:.0f} N |")
 
 
 # --- commands, links, names ------------------------------------------------------------------------------------

@@ -98,6 +98,7 @@ def heard(message: dict[str, Any], told: list[Told]) -> Moment | None:
             state=s["state"],
             position_mm=s["position_mm"],
             overrun_n=s["overrun_n"],
+            stop_mm=s["stop_mm"],
         )
     if kind == "event" and ("entry" in message["values"] or message["name"] in SHOWN):
         text = sentence(message["name"], message["says"], message["values"], message.get("words"))

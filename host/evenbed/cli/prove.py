@@ -30,6 +30,8 @@ def moment(s: Status) -> Moment:
         s["reference_force_n"],
         s["fault"],
         s["overrun_n"],
+        s["position_mm"],
+        s["stop_mm"],
     )
 
 

@@ -90,7 +90,7 @@ def pull(
 @click.command()
 @click.option("--port", help="The board's serial port, such as /dev/ttyACM0, or what simrig prints.")
 @click.option("--sim", is_flag=True, help="Use a simulated rig and simulated hands instead of a port.")
-@click.option("--weight", type=FORCE, help="A check weight: 5kgf for 5 kg, hung on the gripper by a line.")
+@click.option("--weight", type=FORCE, help="A check weight, 50 N at least: 10kgf for 10 kg, hung by a line.")
 @click.option("--unit", type=click.Choice(UNITS), default="N", show_default=True, help="Unit of the forces shown.")
 def prove(port: str | None, sim: bool, weight: tuple[float, str] | None, unit: str) -> None:
     """The self-proving start, a minute before each session: pedal, emergency stop, check weight, a deliberate trip.
@@ -99,7 +99,10 @@ def prove(port: str | None, sim: bool, weight: tuple[float, str] | None, unit: s
     soft spring or a loop of old string.
     """
     from evenbed.cli.prove import run
+    from evenbed.job.proving import weight_refused
 
+    if weight is not None and (why := weight_refused(*weight)):
+        raise click.BadParameter(why, param_hint="--weight")
     one_port(port, sim)
     raise SystemExit(run(port, weight[0] if weight else None, unit))
 

@@ -29,7 +29,7 @@ ENDS = safety.F_END_LOW | safety.F_END_HIGH
 class Moment:
     """One moment of the rig. ``force_n`` counts from the reference zero, None if there is none to trust; ``state`` is the
     head's, "" while the board is only listened to; ``alive`` is false where nothing was heard. ``heard`` are the readings
-    and ``records`` the finished pulls since the last moment."""
+    and ``records`` the finished pulls since the last moment; ``stop_mm`` as in the self-proving start."""
 
     t_s: float
     flags: int = 0
@@ -40,6 +40,7 @@ class Moment:
     state: str = ""
     position_mm: float | None = None
     overrun_n: float = 0.0
+    stop_mm: float | None = None
     heard: tuple[Heard, ...] = ()
     records: tuple[Mapping[str, Any], ...] = ()
 
@@ -247,7 +248,11 @@ class Step:
             m = yield
             if not m.alive:
                 continue
-            proof.step(proving.Moment(m.t_s, m.state, m.flags, m.presses, m.force_n, m.fault, m.overrun_n))
+            proof.step(
+                proving.Moment(
+                    m.t_s, m.state, m.flags, m.presses, m.force_n, m.fault, m.overrun_n, m.position_mm, m.stop_mm
+                )
+            )
             for text in proof.told:
                 self.say(text, rest.pop(0) if rest else "")
             proof.told.clear()

@@ -5,12 +5,14 @@ from __future__ import annotations
 from typing import TypedDict
 
 from evenbed.head.head import Head
+from evenbed.head.stopbudget import rise_n
 from evenbed.head.types import Fresh
 
 
 class Status(TypedDict):
     """One moment. Forces in N, lengths in mm, times in s; None where there is nothing to show. ``force_n`` counts from the
-    working zero; ``flags``, ``presses`` and ``fault`` are those of the board's newest line."""
+    working zero; ``flags``, ``presses`` and ``fault`` are those of the board's newest line. ``stop_mm`` is how far the
+    gripper may still go after the newest reading, by the stop budget and at the speed of that reading."""
 
     kind: str
     t_s: float
@@ -34,6 +36,7 @@ class Status(TypedDict):
     fault: int
     reference_force_n: float | None
     overrun_n: float
+    stop_mm: float | None
 
 
 def status(now_s: float, head: Head) -> Status:
@@ -65,4 +68,5 @@ def status(now_s: float, head: Head) -> Status:
         fault=line.fault if line else 0,
         reference_force_n=head.shot.reference_force_n if fresh and head.shot else None,
         overrun_n=head.rig.overrun_n,
+        stop_mm=rise_n(head.rig, 1.0, head.shot.v_mm_s) if head.shot else None,  # at 1 N/mm a newton is a millimetre
     )
