@@ -126,12 +126,12 @@ def test_a_weight_has_to_show_to_two_percent(weight_n: float, sign: float) -> No
 
 
 def test_a_light_weight_is_refused_with_the_least_one() -> None:
-    Proving(50.0)
-    with pytest.raises(ValueError, match=r"49\.9 N is too light: at least 50\.0 N"):
-        Proving(49.9)
-    said = CliRunner().invoke(main, ["prove", "--sim", "--weight", "5kgf"])
+    Proving(5.0 * 9.80665)
+    with pytest.raises(ValueError, match=r"48\.9 N is too light: at least 49\.0 N"):
+        Proving(48.9)
+    said = CliRunner().invoke(main, ["prove", "--sim", "--weight", "4.9kgf"])
     text = " ".join(said.output.replace("│", " ").split())
-    assert said.exit_code == 2 and "5.00 kgf is too light: at least 5.10 kgf" in text and "Hang a heavier one" in text
+    assert said.exit_code == 2 and "4.90 kgf is too light: at least 5.00 kgf" in text and "Hang a heavier one" in text
 
 
 # --- the deliberate trip ---------------------------------------------------------------------------------------------

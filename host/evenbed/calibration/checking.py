@@ -20,7 +20,7 @@ from evenbed.head.reference import SHIFT_N
 from evenbed.head.types import Known
 
 ORDER: tuple[Verdict, ...] = ("pass", "warn", "fail")
-WITHOUT_N, WITHOUT_SHARE = 1.0, 0.02  # tolerance where no calibration is in use; the self-proving start's, from 50 N on
+WITHOUT_N, WITHOUT_SHARE = 1.0, 0.02  # tolerance where no calibration is in use; the self-proving start's, from 49 N on
 RETURN_N = 0.3  # zero after less zero before: above it the weight may have hung askew (no source)
 ZERO_WARN = 1.0 / 3.0  # of what is refused at arming (no source)
 

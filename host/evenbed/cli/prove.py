@@ -6,11 +6,15 @@ import contextlib
 import time
 from typing import cast
 
+from evenbed.cli.interrupts import Interrupts
+from evenbed.cli.leaving import Lately, left_on
+from evenbed.cli.letdown import see_it_down
 from evenbed.cli.simulated import simulated
 from evenbed.cli.view import View
-from evenbed.control.client import ControlClient
+from evenbed.control.client import Control, ControlClient
+from evenbed.control.port import in_use
 from evenbed.control.status import Status
-from evenbed.head.types import Ask, Pull
+from evenbed.head.types import Pull
 from evenbed.job.proving import ARMED_CEILING_N, SPEED_MM_S, Act, Moment, Proving
 from evenbed.record.keeping import Keeper
 from evenbed.record.store import folder
@@ -45,6 +49,10 @@ def run(port: str | None, weight_n: float | None, unit: str, records: str | None
             if weight_n is not None:
                 arguments += ["--weight", f"{weight_n:.4f}N"]
             port = stack.enter_context(simulated(arguments, view, "simulated hands do what is asked"))
+        elif used := in_use(port):
+            view.tell(f"! {used}")
+            return 1
+        interrupts = stack.enter_context(Interrupts())
         try:
             keeper = Keeper(folder(records))
             stack.callback(keeper.close)
@@ -54,29 +62,31 @@ def run(port: str | None, weight_n: float | None, unit: str, records: str | None
             return 1
         stack.callback(client.close)
         view.tell("Self-proving start: no racquet on the rig, eyes covered, one hand near the emergency stop. Ctrl-C ends.")
-        try:
-            said = _follow(client, proving, view)
-        except KeyboardInterrupt:
-            client.ask(Ask.LET_DOWN)
-            view.tell("Ctrl-C: what is on the head is let down. Nothing is proved.")
+        lately = Lately()
+        said = _follow(client, proving, view, lately, interrupts)
+        if said is None:
+            view.tell(f"{see_it_down(client, view, lately, interrupts)} Nothing is proved.")
             return 130
     if said:
-        view.tell(said)
+        view.tell(" ".join(filter(None, (said, left_on(lately, unit, client.ended)))))
         return 1
     for outcome in proving.outcomes:
         view.tell(f"{SIGNS[outcome.verdict]} {outcome.step:<16} {outcome.verdict:<9} {outcome.says}")
+    if left := left_on(lately, unit):
+        view.tell(f"! {left}")
     view.tell("Proved." if proving.passed else "Not proved: do not string before that is put right. SAFETY.md says why.")
     return 0 if proving.passed else 3
 
 
-def _follow(client: ControlClient, proving: Proving, view: View) -> str:
-    """Go through the steps; returns why that could not be done, or nothing."""
+def _follow(client: Control, proving: Proving, view: View, lately: Lately, interrupts: Interrupts) -> str | None:
+    """Go through the steps; returns why that could not be done, "" if it was, None once there was a Ctrl-C."""
     begun_s = time.monotonic()
-    seen = False
     while not proving.over:
+        if interrupts.waiting:
+            return None
         for message in client.messages(0.1):
             if message["kind"] == "status":
-                seen = True
+                lately.hear(cast(Status, message))
                 _show(client, proving, view, cast(Status, message))
             elif message["kind"] in ("fatal", "refused"):
                 return str(message["says"])
@@ -85,13 +95,13 @@ def _follow(client: ControlClient, proving: Proving, view: View) -> str:
                     continue  # as asked for; the step says what it was
                 view.tell(f"! {message['says']}")
         if client.ended:
-            return "The control process has ended. The board freezes by itself; hold the pedal to let down."
-        if not seen and time.monotonic() - begun_s > CONNECT_S:
+            return "The control process has ended." + (" The board freezes by itself." if lately.last is not None else "")
+        if lately.last is None and time.monotonic() - begun_s > CONNECT_S:
             return "Nothing on this port answers as an evenbed board. Is the firmware on it, is it the right port?"
     return ""
 
 
-def _show(client: ControlClient, proving: Proving, view: View, status: Status) -> None:
+def _show(client: Control, proving: Proving, view: View, status: Status) -> None:
     done = len(proving.outcomes)
     proving.step(moment(status))
     for outcome in proving.outcomes[done:]:
@@ -108,7 +118,7 @@ def _show(client: ControlClient, proving: Proving, view: View, status: Status) -
     )
 
 
-def _do(client: ControlClient, act: Act) -> None:
+def _do(client: Control, act: Act) -> None:
     if act.kind == "ceiling":
         client.set_ceiling(act.value_n)
     else:

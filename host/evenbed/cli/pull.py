@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import contextlib
-import signal
 import sys
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
 
-from evenbed_fw.safety import F_ESTOP, F_SUPPLY
-
+from evenbed.cli import leaving
+from evenbed.cli.interrupts import Interrupts
+from evenbed.cli.leaving import Lately, Leaving, left_on
 from evenbed.cli.picture import Trace, svg
 from evenbed.cli.simulated import simulated as simulated_rig
 from evenbed.cli.view import View
 from evenbed.cli.words import sentence
-from evenbed.control.client import ControlClient
+from evenbed.control.client import Control, ControlClient
+from evenbed.control.port import in_use
 from evenbed.control.status import Status
 from evenbed.head.types import Ask, Pull
 from evenbed.job.ceiling import Ceiling, CeilingError, Frame, Planned, session_ceiling
@@ -27,12 +29,8 @@ from evenbed.units import show_force
 from evenbed.work.mechanics import mechanics
 from evenbed.work.readiness import Readiness, readiness
 
-NO_POWER = (
-    "The drive has no power: turn the hand knob; or release the emergency stop, or restore the supply, and hold the pedal."
-)
 AFTER_STOP_S = 60.0
 UNKNOWN_S = 15.0
-LOADED_N = 8.0
 CONNECT_S = 5.0
 
 
@@ -70,74 +68,61 @@ def rig_arguments(request: PullRequest) -> list[str]:
 class Session:
     """One pull seen from the terminal."""
 
-    def __init__(self, request: PullRequest, view: View, client: ControlClient) -> None:
+    def __init__(
+        self,
+        request: PullRequest,
+        view: View,
+        client: Control,
+        interrupts: Interrupts,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
         self.request = request
         self.view = view
         self.client = client
         self.record: dict[str, Any] | None = None
         self.trace = Trace(f"{show_force(request.reference_n, request.unit)}", request.reference_n)
         self.exit_code: int | None = None
+        self.lately = Lately()
+        self.gone = False  # the board, or the process that hears it
+        self._interrupts = interrupts
+        self._leaving = Leaving()
+        self._clock = clock
         self._press_s: float | None = None
         self._stopped_s: float | None = None
-        self._interrupts = 0
         self._disarmed = False
-        self._begun_s = time.monotonic()
+        self._begun_s = self._heard_s = clock()
         self._connected = False
-        self._last: Status | None = None
-
-    @property
-    def last_force_n(self) -> float | None:
-        """Force last shown, None if it was not to be trusted."""
-        return self._last["force_n"] if self._last is not None else None
-
-    @property
-    def unpowered(self) -> bool:
-        """Has the drive no power: emergency stop, or no supply?"""
-        return self._last is not None and bool(self._last["flags"] & (F_ESTOP | F_SUPPLY))
-
-    @property
-    def connected(self) -> bool:
-        """Has a board answered?"""
-        return self._connected
 
     def run(self) -> int:
         """Until the pull is over; return the exit code."""
         while self.exit_code is None:
-            try:
-                for message in self.client.messages(0.1):
+            for message in self.client.messages(0.1):
+                if self.exit_code is None:
                     self._hear(message)
-                self._check()
-            except KeyboardInterrupt:
+            while self.exit_code is None and self._interrupts.taken():
                 self._interrupted()
+            self._check()
         return self.exit_code
 
     def _interrupted(self) -> None:
-        self._interrupts += 1
-        state = self._last["state"] if self._last is not None else "unarmed"
-        at_rest = state in ("unarmed", "slack", "referencing", "booted_loaded")
-        if state in ("tripped", "frozen"):
-            at_rest = self._last is None or self._last["force_n"] is None or self._last["force_n"] < LOADED_N
-        if at_rest or self._interrupts > 2:
+        act, says = self._leaving.interrupted(self.lately)
+        if says:
+            self.view.tell(says)
+        if act == leaving.LEAVE:
             self._finish(130)
-        elif self.unpowered:
-            self.view.tell(f"Ctrl-C: nothing can be let down from here. {NO_POWER} Ctrl-C once more leaves the program.")
-            self._interrupts = 2
-        elif self._interrupts == 1:
-            self.view.tell("Ctrl-C: letting the string down. Once more freezes the head.")
-            self.client.ask(Ask.LET_DOWN)
-        else:
-            self.view.tell("Ctrl-C again: frozen. Tap the pedal to let down; Ctrl-C once more leaves the program.")
-            self.client.ask(Ask.STOP)
+        elif act != leaving.STAY:
+            self.client.ask(Ask.LET_DOWN if act == leaving.LET_DOWN else Ask.STOP)
 
     def _finish(self, code: int) -> None:
         self.exit_code = code
 
     def _check(self) -> None:
-        now = time.monotonic()
+        now = self._clock()
         if self.exit_code is not None:
             return  # what was heard last has already ended it
         if self.client.ended:
-            self.view.tell("The control process has ended. The board freezes by itself; hold the pedal to let down.")
+            self.gone = True
+            self.view.tell("The control process has ended." + (" The board freezes by itself." if self._connected else ""))
             self._finish(3)
         elif not self._connected and now - self._begun_s > CONNECT_S:
             self.view.tell(
@@ -145,9 +130,10 @@ class Session:
                 "the right port, is the board powered?"
             )
             self._finish(1)
-        elif self._stopped_s is not None:
-            unknown = self._last is None or self._last["force_n"] is None
-            if now - self._stopped_s > (UNKNOWN_S if unknown else AFTER_STOP_S):
+        elif self._stopped_s is not None and not self._leaving.count:
+            # Whoever has pressed Ctrl-C is there, and leaves with the next one.
+            unknown_s = self.lately.unknown_s + now - self._heard_s
+            if unknown_s > UNKNOWN_S or (self.lately.standing and now - self._stopped_s > AFTER_STOP_S):
                 self._finish(3)
 
     def _hear(self, message: dict[str, Any]) -> None:
@@ -163,12 +149,14 @@ class Session:
             self._finish(1)
 
     def _status(self, s: Status) -> None:
-        self._last = s
+        self.lately.hear(s)
+        self._heard_s = self._clock()
         self.view.paint(s)
         if self._press_s is not None and s["force_n"] is not None and self.record is None:
             self.trace.points.append((s["t_s"] - self._press_s, s["force_n"]))
-        if self.record is not None and s["state"] == "slack" and not self._disarmed:
-            if self.record["ended"] == "let off" or self._interrupts:
+        asked = self._leaving.count > 0
+        if (self.record is not None or asked) and s["state"] == "slack" and not self._disarmed:
+            if asked or (self.record is not None and self.record["ended"] == "let off"):
                 self._disarmed = True
                 self.client.ask(Ask.DISARM)
             else:
@@ -179,12 +167,11 @@ class Session:
                 self.trace.points.clear()
                 self.trace.marks.clear()
         elif self._disarmed and s["state"] == "unarmed":
-            self._finish(130 if self._interrupts else 0 if self.record and self.record["ended"] == "let off" else 4)
-        elif self._stopped_s is not None and s["state"] in ("tripped", "unarmed"):
-            force = s["force_n"]
-            if force is not None and force < LOADED_N and time.monotonic() - self._stopped_s > 0.6:
+            self._finish(130 if asked else 0 if self.record and self.record["ended"] == "let off" else 4)
+        elif s["state"] in ("tripped", "unarmed") and self.lately.down and (self._stopped_s is not None or asked):
+            if not left_on(self.lately, self.request.unit):
                 self.view.tell("The string is slack.")
-                self._finish(3)
+            self._finish(3 if self._stopped_s is not None else 130)
 
     def _event(self, message: dict[str, Any]) -> None:
         name, says, values = message["name"], message["says"], message["values"]
@@ -201,12 +188,13 @@ class Session:
             self.view.tell(("! " if "fault" in values or name in ("also", "records") else "  ") + text)
         if name == "state" and says in ("tripped", "frozen"):
             if self._press_s is not None:
-                self._stopped_s = time.monotonic()
+                self._stopped_s = self._clock()
             else:
                 self.view.tell(
                     "  The board had stopped before. Once the string is slack, hold the pedal for 2 s to clear it."
                 )
         if name == "link_lost":
+            self.gone = True
             self._finish(3)
 
 
@@ -250,8 +238,6 @@ def summary(record: dict[str, Any], unit: str) -> list[str]:
 def run(request: PullRequest, port: str | None) -> int:
     """Make the pull; return the exit code: 0 let off, 1 could not start, 3 stopped, 4 let down, 130 Ctrl-C."""
     view = View(request.unit)
-    # Ended by another program it lets the string down like on Ctrl-C.
-    signal.signal(signal.SIGTERM, signal.default_int_handler)
     if request.picture is not None and not request.picture.parent.is_dir():
         print(f"evenbed pull: there is no folder {request.picture.parent} for the picture.", file=sys.stderr)
         return 2
@@ -265,6 +251,10 @@ def run(request: PullRequest, port: str | None) -> int:
     with contextlib.ExitStack() as stack:
         if port is None:
             port = stack.enter_context(simulated_rig(rig_arguments(request), view))
+        elif used := in_use(port):
+            view.tell(f"! {used}")
+            return 1
+        interrupts = stack.enter_context(Interrupts())
         where = folder(request.records)
         for said in what_happened(where, request.unit, port):
             view.tell(f"! {said}")
@@ -298,17 +288,13 @@ def run(request: PullRequest, port: str | None) -> int:
                 label="one pull",
             )
         )
-        session = Session(request, view, client)
+        session = Session(request, view, client, interrupts)
         code = session.run()
-    last = session.last_force_n
-    if code != 0 and session.connected:
-        if last is None:
-            print("! The force is not known: look at the string. To let it down, hold the pedal.")
-        elif last > LOADED_N:
-            way = NO_POWER if session.unpowered else "Hold the pedal to let it down."
-            print(f"! {show_force(last, request.unit)} still on the string. {way}")
-    if session.record is not None:
-        print("\n".join(summary(session.record, request.unit)))
+        said = left_on(session.lately, request.unit, session.gone) if code != 0 else ""
+        if said:
+            print(f"! {said}", flush=True)
+        if session.record is not None:
+            print("\n".join(summary(session.record, request.unit)), flush=True)
     if request.picture is not None and session.trace.points:
         request.picture.write_text(svg([session.trace], request.unit, "One pull"))
         print(f"  picture      {request.picture}")

@@ -90,7 +90,7 @@ def pull(
 @click.command()
 @click.option("--port", help="The board's serial port, such as /dev/ttyACM0, or what simrig prints.")
 @click.option("--sim", is_flag=True, help="Use a simulated rig and simulated hands instead of a port.")
-@click.option("--weight", type=FORCE, help="A check weight, 50 N at least: 10kgf for 10 kg, hung by a line.")
+@click.option("--weight", type=FORCE, help="A check weight, 49 N at least: 10kgf for 10 kg, hung by a line.")
 @click.option("--unit", type=click.Choice(UNITS), default="N", show_default=True, help="Unit of the forces shown.")
 def prove(port: str | None, sim: bool, weight: tuple[float, str] | None, unit: str) -> None:
     """The self-proving start, a minute before each session: pedal, emergency stop, check weight, a deliberate trip.

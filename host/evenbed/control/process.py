@@ -3,8 +3,8 @@
 Started as ``python -m evenbed.control.process`` with the sockets' descriptors; see ``client.py``. Messages are JSON, one a
 packet. To the client: ``status`` at most 25 times a second, ``event``, ``record``, ``refused`` (a pull that cannot be made:
 none is planned then), ``fatal``. From it: ``plan``, ``ask``, ``ceiling``, ``bye``. If the client dies the loop goes on
-until the string is off the head or the board stands. What is to be kept goes to the writer of the records (``outbox.py``),
-if there is one.
+until the string is off the head or the board stands, and disarms a slack head. What is to be kept goes to the writer of the
+records (``outbox.py``), if there is one.
 """
 
 from __future__ import annotations
@@ -23,13 +23,14 @@ from dataclasses import asdict
 from typing import Any
 
 import serial
+from evenbed_fw import safety
 
 from evenbed.control.blackbox import versions
 from evenbed.control.calm import Calm
 from evenbed.control.loop import ControlLoop, Mechanics
 from evenbed.control.outbox import Outbox
 from evenbed.control.port import PortError, open_port
-from evenbed.control.status import status
+from evenbed.control.status import standing, status
 from evenbed.head import states as st
 from evenbed.head.learning import warm_up
 from evenbed.head.types import Ask, Event, Known, Pull
@@ -42,6 +43,8 @@ RETRY_S = 0.5
 MOMENT_S = 0.5  # between two entries of where the head stands, loaded
 REST_MOMENT_S = 5.0
 FINISH_S = 2.0
+DISARM_S = 1.0  # the client gone, the board has so long to disarm
+STOOD_S = 0.5  # and the carriage has to stand for so long: what was asked for last may just begin
 AT_REST = (st.UNARMED, st.SLACK, st.TRIPPED, st.FROZEN, st.BOOTED_LOADED)
 
 
@@ -84,6 +87,8 @@ class Server:
         self.port: serial.Serial | None = None
         self._plans: list[Pull | None] = []
         self._status_s = 0.0
+        self._moved_s = -1e9
+        self._disarm_s: float | None = None  # since when it is to disarm, the client gone
         client.setblocking(False)
 
     def _send(self, message: dict[str, Any]) -> None:
@@ -182,10 +187,27 @@ class Server:
             self._plan()
             self._tell(now)
             self._keep(now)
-            head = self.loop.head
-            if self.client_gone and (head is None or head.state in AT_REST):
+            if self._over(now):
                 break
         return 0
+
+    def _over(self, now: float) -> bool:
+        """Is the client gone, and does nothing hang on this process any more? A board that is left is not left armed."""
+        head = self.loop.head
+        if head is None:
+            return self.client_gone
+        if not standing(head):
+            self._moved_s = now
+        if not self.client_gone or head.state not in AT_REST or now - self._moved_s < STOOD_S:
+            return False
+        armed = head.line is not None and head.line.state == safety.ARMED
+        if not armed and not head._asking.wanted:
+            return True
+        if self._disarm_s is None:
+            self._disarm_s = now
+            head.plan(None)  # no press means a draw any more
+            self.loop.ask(Ask.DISARM)
+        return now - self._disarm_s > DISARM_S
 
     def _wait(self) -> None:
         watched: list[Any] = [] if self.client_gone else [self.client]
@@ -245,6 +267,7 @@ class Server:
                 self._plans = [None if planned is None else Pull(**planned)]  # the latest counts
             elif message["kind"] == "ask":
                 self.loop.ask(Ask(message["ask"]))
+                self._moved_s = time.monotonic()  # or is about to
             elif message["kind"] == "ceiling":
                 self._ceiling(float(message["ceiling_n"]))
             elif message["kind"] == "bye":

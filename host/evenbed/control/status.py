@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TypedDict
 
+from evenbed_fw import safety
+
 from evenbed.head.head import Head
 from evenbed.head.stopbudget import rise_n
 from evenbed.head.types import Fresh
@@ -11,8 +13,8 @@ from evenbed.head.types import Fresh
 
 class Status(TypedDict):
     """One moment. Forces in N, lengths in mm, times in s; None where there is nothing to show. ``force_n`` counts from the
-    working zero; ``flags``, ``presses`` and ``fault`` are those of the board's newest line. ``stop_mm`` is how far the
-    gripper may still go after the newest reading, by the stop budget and at the speed of that reading."""
+    working zero; ``flags``, ``presses`` and ``fault`` are those of the board's newest line, ``standing`` by it. ``stop_mm``
+    is how far the gripper may still go after the newest reading, by the stop budget and at the speed of that reading."""
 
     kind: str
     t_s: float
@@ -37,6 +39,16 @@ class Status(TypedDict):
     reference_force_n: float | None
     overrun_n: float
     stop_mm: float | None
+    standing: bool
+
+
+MOVES = (safety.MOVING, safety.HOLDING, safety.EASING, safety.BACKING)
+
+
+def standing(head: Head) -> bool:
+    """Does the carriage stand, and nothing ask it to move, as far as the board has said?"""
+    line = head.line
+    return line is None or (line.rate_steps_s == 0 and line.state not in MOVES)
 
 
 def status(now_s: float, head: Head) -> Status:
@@ -69,4 +81,5 @@ def status(now_s: float, head: Head) -> Status:
         reference_force_n=head.shot.reference_force_n if fresh and head.shot else None,
         overrun_n=head.rig.overrun_n,
         stop_mm=rise_n(head.rig, 1.0, head.shot.v_mm_s) if head.shot else None,  # at 1 N/mm a newton is a millimetre
+        standing=standing(head),
     )

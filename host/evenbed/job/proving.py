@@ -27,7 +27,7 @@ STILL_S = 1.0
 STILL_N = 0.6  # peak to peak
 ZERO_N = 3.0  # what an empty head may show
 WEIGHT_SHARE = 0.02  # of the weight's force
-LEAST_WEIGHT_N = 50.0  # under this 2 % is less than 1 N: what a line, a draught and the zero do tells more than the cell
+LEAST_WEIGHT_N = 49.0  # 5 kg: of less, 2 % is under 1 N, and what a line, a draught and the zero do tells more
 SLACK_N = 10.0  # the board calls a string loaded from here
 BACKED_N = 3.0  # a back-off of 3 mm takes more than this off the softest string
 TRIP_ROOM_N = 1.0  # noise of the reading
@@ -80,7 +80,7 @@ def weight_refused(weight_n: float, unit: str = "N") -> str:
         return ""
     return (
         f"A check weight of {show_force(weight_n, unit)} is too light: at least {show_force(LEAST_WEIGHT_N, unit)} "
-        f"({LEAST_WEIGHT_N:.0f} N, 5.1 kg), for {WEIGHT_SHARE * 100:.0f} % of less is under "
+        f"({LEAST_WEIGHT_N:.0f} N, 5 kg), for {WEIGHT_SHARE * 100:.0f} % of less is under "
         f"{WEIGHT_SHARE * LEAST_WEIGHT_N:.0f} N and tells nothing of the cell. Hang a heavier one, or several together; "
         "or name none: then the start says that the cell was not checked."
     )
