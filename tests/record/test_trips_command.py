@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import copy
 import csv
 import json
 import xml.etree.ElementTree as ET
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
@@ -160,3 +163,43 @@ def test_help_is_there() -> None:
     for words in ((), ("show",), ("plot",), ("replay",), ("export",)):
         result = run(*words, "--help")
         assert result.exit_code == 0 and "Usage" in result.output
+
+
+ODD = (None, True, "", "\ud800", -1, 10**400, 1e308, float("inf"), float("nan"), [], {}, [[]], "9" * 50)
+
+
+def leaves(value: Any, at: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+    """Where everything stands in a bundle; of the lines only some."""
+    yield at
+    keys = value.keys() if isinstance(value, dict) else range(len(value)) if isinstance(value, list) else ()
+    for key in keys:
+        if at != ("lines",) or key in (0, 100, 101):
+            yield from leaves(value[key], (*at, key))
+
+
+def test_no_bundle_whatever_is_in_it_gives_a_traceback(bundles: list[Bundle], tmp_path: Path) -> None:
+    plain = json.loads(json.dumps(bundles[2]))
+    plain["lines"] = plain["lines"][:120]
+    path = tmp_path / "odd.json"
+    for i, at in enumerate(leaves(plain)):
+        if not at:
+            continue
+        data = copy.deepcopy(plain)
+        inner = data
+        for key in at[:-1]:
+            inner = inner[key]
+        inner[at[-1]] = ODD[i % len(ODD)]
+        path.write_text(json.dumps(data))
+        result = run("replay", str(path))
+        assert result.exception is None or isinstance(result.exception, SystemExit), (at, result.exception)
+        assert result.exit_code in (1, 3), (at, result.output)
+
+
+@pytest.mark.parametrize(
+    "text", ["[" * 200_000, '{"format": ' + "[" * 200_000, '{"format": "evenbed trip 1", "lines": 1e999}']
+)
+def test_what_is_nested_without_end_is_refused(text: str, tmp_path: Path) -> None:
+    path = tmp_path / "deep.json"
+    path.write_text(text)
+    result = run("replay", str(path))
+    assert result.exit_code == 1 and said(result).startswith("evenbed trips: this"), result.output

@@ -19,6 +19,7 @@ from evenbed.record.store import Store, StoreError, TripRow, folder
 from evenbed.units import show_force
 
 SHOWN_STATES = 8
+MOST_SHOWN = 200  # characters of what is wrong with a record
 
 
 def _words(name: str) -> str:
@@ -63,10 +64,13 @@ class Trips:
             return deed()
         except (Refused, StoreError, BundleError, ReplayError) as e:
             print(f"evenbed trips: {e}", file=sys.stderr)
-        except (KeyError, TypeError, ValueError, ZeroDivisionError, AttributeError) as e:
-            print(f"evenbed trips: this record has been changed or damaged and cannot be read ({e!r}).", file=sys.stderr)
         except OSError as e:
             print(f"evenbed trips: {e.filename}: {e.strerror}.", file=sys.stderr)
+        except RecursionError:
+            print("evenbed trips: this is no trip's record: it is nested deeper than any.", file=sys.stderr)
+        except Exception as e:  # whatever may stand in a file that anybody has written
+            what = f"{type(e).__name__}: {e}"[:MOST_SHOWN]
+            print(f"evenbed trips: this record has been changed or damaged and cannot be read ({what}).", file=sys.stderr)
         return 1
 
     def _rows(self) -> list[TripRow]:
