@@ -54,6 +54,18 @@ def test_too_much_for_a_pull_without_a_racquet_is_refused(word: str) -> None:
         assert part in said(result)
 
 
+def test_what_the_rig_cannot_pull_is_refused_before_anything_is_connected() -> None:
+    # The default rig's limit is 330 N; 55 kgf = 539 N, 33 kgf with 10 % over-pull = 356 N (exact factor 9.80665).
+    for words, part in (
+        (("55kgf", "--ceiling", "60kgf"), "539.4 N"),
+        (("33kgf", "--pre-stretch", "10", "--ceiling", "40kgf"), "356.0 N"),
+    ):
+        for place in (("--sim",), ("--port", "/dev/no-such-port")):
+            result = run("pull", *words, *place)
+            assert result.exit_code == 2, result.output
+            assert part in said(result) and "33.65 kgf" in said(result) and "look at the string" not in said(result)
+
+
 def test_a_ceiling_too_near_the_reference_is_refused() -> None:
     result = run("pull", "24kgf", "--sim", "--ceiling", "24.2kgf")
     assert result.exit_code == 2 and "less than 2 % above" in said(result)

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import contextlib
 import shutil
-import signal
 import textwrap
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, cast
 
-from evenbed_fw.safety import F_ESTOP, F_SUPPLY
-
+from evenbed.cli import leaving
+from evenbed.cli.interrupts import Interrupts
 from evenbed.cli.jobwords import HELP, typed
 from evenbed.cli.keyboard import Keyboard, keyboard
+from evenbed.cli.leaving import Lately, Leaving, left_on
 from evenbed.cli.sounds import Sounds
 from evenbed.cli.view import View, lines
 from evenbed.cli.words import sentence
@@ -29,14 +28,10 @@ from evenbed.record.store import StoreError
 from evenbed.units import show_force
 from evenbed.work.session import JobSession
 
-LOADED_N = 8.0
 CONNECT_S = 5.0
 AT_REST = ("unarmed", "slack", "referencing", "booted_loaded")
 # What the head says of itself at every pull is on the screen already.
 QUIET = ("slack", "taking_up", "drawing", "holding", "proving_clamp", "easing_off", "pre_stretching", "returning")
-NO_POWER = (
-    "The drive has no power: turn the hand knob; or release the emergency stop, or restore the supply, and hold the pedal."
-)
 MARKS = {"say": "  ", "remark": "* ", "question": "? ", "reference": "= ", "trip": "! "}
 CUE = {"question": "question", "reference": "reference", "trip": "trip"}
 
@@ -53,16 +48,20 @@ class Manner:
 class Window:
     """One job in a terminal."""
 
-    def __init__(self, session: JobSession, control: Control, manner: Manner, clock: Callable[[], float]) -> None:
+    def __init__(
+        self, session: JobSession, control: Control, manner: Manner, interrupts: Interrupts, clock: Callable[[], float]
+    ) -> None:
         self.session = session
         self.control = control
         self.view = View(manner.unit)
         self.sounds = Sounds(manner.sounds, manner.speak)
         self._clock = clock
-        self._last: Status | None = None
+        self.lately = Lately()
+        self.gone = False  # the board, or the process that hears it
         self._connected = False
         self._begun_s = clock()
-        self._interrupts = 0
+        self._interrupts = interrupts
+        self._presses = Leaving()
         self._leaving = False
         self._trouble = ""  # what the records said when they could not be written
         self.exit_code: int | None = None
@@ -83,9 +82,9 @@ class Window:
                 self._trouble = self._trouble if self.session.unwritten else ""
                 for text in keys.lines():
                     self._typed(text)
+                while self.exit_code is None and self._interrupts.taken():
+                    self._interrupted()
                 self._check(keys)
-            except KeyboardInterrupt:
-                self._interrupted()
             except StoreError as e:
                 self._unwritten(e)
         if self.session.unwritten:
@@ -103,8 +102,12 @@ class Window:
             self.exit_code = 1
 
     def _check(self, keys: Keyboard) -> None:
+        if self.exit_code is not None:
+            return  # what was heard last has already ended it
         if self.control.ended:
-            self.view.tell("! The control process has ended. The board freezes by itself; hold the pedal to let down.")
+            self.gone = True
+            freezes = " The board freezes by itself." if self._connected else ""
+            self.view.tell(f"! The control process has ended.{freezes}")
             self.exit_code = 3
         elif not self._connected and self._clock() - self._begun_s > CONNECT_S:
             self.view.tell(
@@ -117,18 +120,21 @@ class Window:
                 self.control.ask(Ask.DISARM)
             else:
                 self.exit_code = 0 if self.session.job.over else 130
-        if self._last is not None and self.view.live:
-            self.view.status(screen(self._last, view(self.session.job), self.view.unit, keys.typing))
+        elif self._presses.count and self._state == "tripped" and self.lately.down:
+            self.exit_code = 130
+        if self.lately.last is not None and self.view.live:
+            self.view.status(screen(self.lately.last, view(self.session.job), self.view.unit, keys.typing))
 
     @property
     def _state(self) -> str:
-        return self._last["state"] if self._last is not None else ""
+        return self.lately.state
 
     # --- what is heard ---------------------------------------------------------------------------------------
     def _hear(self, message: dict[str, Any]) -> None:
         kind = message["kind"]
         if kind == "status":
-            self._last = cast(Status, message)
+            self.lately.hear(cast(Status, message))
+            self.gone = False
         elif kind == "event":
             self._event(message)
         elif kind == "record":
@@ -139,6 +145,7 @@ class Window:
 
     def _event(self, message: dict[str, Any]) -> None:
         name, says, values = message["name"], message["says"], message["values"]
+        self.gone = self.gone or name == "link_lost"
         if name == "connected":
             self._connected = True
             says += " Hold the pedal for two seconds to arm."
@@ -207,23 +214,15 @@ class Window:
             self.view.tell("  A string is on the head: clamp it, or let it down with 'down', then leave.")
 
     def _interrupted(self) -> None:
-        self._interrupts += 1
-        loaded = self._state not in AT_REST and self._state != ""
-        if self._state in ("tripped", "frozen"):
-            force = self._last["force_n"] if self._last is not None else None
-            loaded = force is not None and force > LOADED_N
-        if not loaded or self._interrupts > 2:
+        act, says = self._presses.interrupted(self.lately)
+        if says:
+            self.view.tell("\n".join(wrapped(says, "! " if act == leaving.STAY else "  ")))
+        if act == leaving.LEAVE:
             self.exit_code = 130
-        elif self._last is not None and self._last["flags"] & (F_ESTOP | F_SUPPLY):
-            self.view.tell(f"! Nothing can be let down from here. {NO_POWER} Ctrl-C once more leaves the program.")
-            self._interrupts = 2
-        elif self._interrupts == 1:
-            self.view.tell("  Ctrl-C: letting the string down. Once more freezes the head.")
-            self.control.ask(Ask.LET_DOWN)
-            self._leaving = True
-        else:
-            self.view.tell("  Ctrl-C again: frozen. Tap the pedal to let down; Ctrl-C once more leaves the program.")
-            self.control.ask(Ask.STOP)
+            return
+        self._leaving = True
+        if act != leaving.STAY:
+            self.control.ask(Ask.LET_DOWN if act == leaving.LET_DOWN else Ask.STOP)
 
 
 def columns() -> int:
@@ -283,15 +282,13 @@ def screen(s: Status, v: JobView, unit: str, typing: str) -> list[str]:
 
 def work(session: JobSession, control: Control, manner: Manner, clock: Callable[[], float] = time.monotonic) -> int:
     """Run the window until the job is over or left; returns the exit code: 0 done, 1 no going on, 3 stopped, 130 left."""
-    # Ended by another program it lets the string down like on Ctrl-C.
-    with contextlib.suppress(ValueError):
-        signal.signal(signal.SIGTERM, signal.default_int_handler)
-    window = Window(session, control, manner, clock)
-    with keyboard() as keys:
-        code = window.run(keys)
-    last = window._last
-    if last is not None and last["force_n"] is not None and last["force_n"] > LOADED_N and code != 0:
-        print(f"! {show_force(last['force_n'], manner.unit)} still on the string. Hold the pedal to let it down.")
+    with Interrupts() as interrupts:
+        window = Window(session, control, manner, interrupts, clock)
+        with keyboard() as keys:
+            code = window.run(keys)
+        said = left_on(window.lately, manner.unit, window.gone) if code != 0 else ""
+        if said:
+            print(f"! {said}", flush=True)
     if session.job.over:
         print(f"The report: evenbed report {session.number}")
     else:

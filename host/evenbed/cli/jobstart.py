@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from evenbed.cli.job import Manner, work
+from evenbed.control.port import in_use
 from evenbed.job import free, marks
 from evenbed.job.ceiling import CeilingError
 from evenbed.job.twin import Twin, TwinError
@@ -123,6 +124,8 @@ def _run(at: Where, begin: Callable[[Jobs, Rig, Twin | None], Begun], twin_of: i
             manner = Manner(unit, at.sounds, at.speak)
             if at.port is None:
                 return _simulated(begun, top.force_n, kept, twin, manner, at)
+            if used := in_use(at.port):
+                raise DeskError(used)
             desk = stack.enter_context(
                 Desk(at.port, top.force_n, where, unit, despite_check=at.despite_check, mechanics=mechanics(rig))
             )

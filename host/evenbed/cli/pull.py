@@ -24,7 +24,7 @@ from evenbed.head.types import Ask, Pull
 from evenbed.job.ceiling import Ceiling, CeilingError, Frame, Planned, session_ceiling
 from evenbed.record.keeping import Keeper, what_happened
 from evenbed.record.store import folder
-from evenbed.rig import RigError, load
+from evenbed.rig import RigError, default_rig, load
 from evenbed.units import show_force
 from evenbed.work.mechanics import mechanics
 from evenbed.work.readiness import Readiness, readiness
@@ -57,6 +57,19 @@ def ceiling(request: PullRequest) -> Ceiling:
     pull = Planned(request.reference_n, request.over_pull, "this pull", request.family)
     frame = Frame(request.sport, request.frame_max_n)
     return session_ceiling([pull], frame, asked_n=request.ceiling_n, unit=request.unit)
+
+
+def beyond(request: PullRequest, limit_n: float) -> str:
+    """Why this rig cannot make the pull at all, "" if it can: known before anything is connected."""
+    top_n = request.reference_n * (1.0 + request.over_pull)
+    if top_n < limit_n:
+        return ""
+    over = f" with its over-pull of {100.0 * request.over_pull:.0f} %" if request.over_pull else ""
+    shown = " = ".join(dict.fromkeys((show_force(top_n, request.unit), show_force(top_n, "N"))))
+    return (
+        f"{shown}{over} is not below this rig's own limit of {show_force(limit_n, request.unit)}: nothing was connected. "
+        "Is the unit right? Ask for less; the limit is the board's, and rig.toml says it (limits.limit_n)."
+    )
 
 
 def rig_arguments(request: PullRequest) -> list[str]:
@@ -243,9 +256,13 @@ def run(request: PullRequest, port: str | None) -> int:
         return 2
     try:
         top = ceiling(request)
-        known = mechanics(load()) if port is not None else None
+        rig = load() if port is not None else default_rig()
+        known = mechanics(rig) if port is not None else None
     except (CeilingError, RigError) as e:
         print(f"evenbed pull: {e}", file=sys.stderr)
+        return 2
+    if too_much := beyond(request, rig.limits.limit_n):
+        print(f"evenbed pull: {too_much}", file=sys.stderr)
         return 2
     simulated = port is None
     with contextlib.ExitStack() as stack:

@@ -183,9 +183,9 @@ class Holding(Drawn):
         if lost_n > max(LOST_N, LOST_SHARE * before_n):
             raise Failed(
                 f"without power {before_n:.0f} N fell to {after_n:.0f} N within {DEAD_S:.0f} s: the string turns the screw "
-                "back, and an emergency stop would let it go at once. Do not use this rig until that is put right (SAFETY.md, "
-                "section 5): fit a brake that closes without power, behind a timed relay (and say so in [brake]), or a screw "
-                "of less lead; then this step again",
+                "back, and an emergency stop would let it go at once. Do not use this rig until that is put right "
+                "(SAFETY.md, section 5): fit a brake that closes without power, behind a timed relay (and say so in "
+                "[brake]), or a screw of less lead; then this step again",
                 {"holds_without_power.proved": False, **at},
             )
         self.found = {"holds_without_power.proved": True, **at}
