@@ -214,3 +214,48 @@ def test_a_rig_that_goes_away_in_the_middle_ends_the_pull_and_says_what_to_do(
     text = " ".join(rest.split())
     for part in ("silent", "check cable", "nothing moves without a press", "hold the pedal"):
         assert part in text
+
+
+# --- a second one, and Ctrl-C ---------------------------------------------------------------------------------------
+def until(process: subprocess.Popen[str], part: str) -> list[str]:
+    """The lines up to the first with ``part``."""
+    assert process.stdout is not None
+    heard: list[str] = []
+    for line in process.stdout:
+        heard.append(line)
+        if part in line:
+            return heard
+    raise AssertionError(heard)
+
+
+def test_a_second_evenbed_on_the_port_is_told_that_the_first_goes_on(
+    simrig: tuple[subprocess.Popen[str], str], tmp_path: Path
+) -> None:
+    _, port = simrig
+    first = subprocess.Popen([*COMMAND, "pull", "24kgf", "--port", port], stdout=subprocess.PIPE, text=True)
+    until(first, "Hold the pedal for two seconds to arm")
+    for words in (["pull", "24kgf"], ["prove"], ["job", "start", "demo-six-by-seven", "--records", str(tmp_path)]):
+        second = subprocess.run(
+            [*COMMAND, *words, "--port", port],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            timeout=LATEST_S,
+        )
+        text = " ".join(second.stdout.split())
+        assert second.returncode in (1, 2), text
+        assert re.search(r"Another evenbed \(process \d+\) uses", text) and "goes on with it" in text
+        for part in ("without records", "freezes by itself", "control process has ended"):
+            assert part not in text
+    assert first.poll() is None
+    first.send_signal(signal.SIGINT)
+    first.communicate(timeout=LATEST_S)
+
+
+def test_ctrl_c_in_prove_waits_until_it_is_down() -> None:
+    prove = subprocess.Popen([*COMMAND, "prove", "--sim"], stdout=subprocess.PIPE, text=True)
+    until(prove, "It tripped")  # the string is still on; the hands hold the pedal a moment later
+    prove.send_signal(signal.SIGINT)
+    rest = prove.communicate(timeout=LATEST_S)[0]
+    assert prove.returncode == 130, rest
+    assert "Nothing is on the head any more. Nothing is proved." in rest or "take it out of the gripper" in rest, rest

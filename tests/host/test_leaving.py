@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from evenbed.cli.interrupts import Interrupts
 from evenbed.cli.leaving import DOWN_S, GAP_S, Lately, left_on, way_out
-from evenbed.cli.letdown import see_it_down
+from evenbed.cli.letdown import after_ctrl_c, see_it_down
 from evenbed.cli.pull import PullRequest, Session
 from evenbed.control.status import Status
 from evenbed.head.types import Ask
@@ -106,6 +106,8 @@ def test_between_slack_and_loaded_it_is_taken_out_by_hand() -> None:
     # The board lets nothing down that it does not call loaded: a hold of the pedal would mean arming.
     text = left_on(seen(*[9.0] * 20), "N")
     assert "9.0 N" in text and "take it out" in text and "pedal" not in text
+    restarted = left_on(seen(*[9.0] * 20), "N", gone=True)
+    assert "last heard 9.0 N" in restarted and "take it out" in restarted and "pedal" not in restarted
     assert "still on the string" in left_on(seen(*[LOADED_N + 0.1] * 20), "N")
     assert left_on(seen(*[1.0] * 20), "N") == ""
 
@@ -255,6 +257,20 @@ def test_a_command_ends_when_the_string_is_down() -> None:
             lately.hear(message)  # type: ignore[arg-type]
     assert "Nothing is on the head any more." in see_it_down(w.control, w.view, lately, w.interrupts)
     assert w.r.rig.force_n < LOADED_N and w.r.rig.hw.rate == 0
+
+
+def test_a_command_that_has_seen_nothing_looks_first() -> None:
+    w = Windowed(HandledRig().draw())
+    assert "Nothing is on the head any more." in after_ctrl_c(w.control, w.view)
+    assert w.control.asked == [Ask.LET_DOWN] and w.r.rig.force_n < LOADED_N
+    idle = Windowed(HandledRig().arm())
+    assert after_ctrl_c(idle.control, idle.view) == "Ctrl-C." and idle.control.asked == []
+
+
+def test_a_command_whose_board_is_gone_does_not_wait_for_it() -> None:
+    w = Windowed(HandledRig().draw())
+    w.at(0.5, lambda: w.r.inject_now("board off"))
+    assert "last heard" in after_ctrl_c(w.control, w.view) and w.r.rig.force_n > LOADED_N
 
 
 def test_a_command_that_is_left_says_what_is_on() -> None:

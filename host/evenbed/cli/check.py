@@ -22,6 +22,7 @@ from evenbed.calibration.checksteps import Act, Gauge, GaugeCheck, Held, WeightC
 from evenbed.calibration.weights import Load, WeightError, parse_weights, stack, standard_place
 from evenbed.cli.basis import Basis, basis, in_use, keep
 from evenbed.cli.chart_picture import Point, control_chart
+from evenbed.cli.letdown import after_ctrl_c
 from evenbed.cli.simulated import rig_process
 from evenbed.cli.view import View
 from evenbed.cli.weighthands import rig_with_hands
@@ -217,8 +218,7 @@ def _by_gauge(port: str | None, request: CheckRequest, gauge: Gauge, top: Ceilin
         try:
             said = _follow_gauge(client, check, view, typed, simulated)
         except KeyboardInterrupt:
-            client.ask(Ask.LET_DOWN)
-            view.tell("Ctrl-C: what is on the head is let down. Nothing is judged.")
+            view.tell(f"{after_ctrl_c(client, view)} Nothing is judged.")
             return 130
         if said:
             view.tell(said)

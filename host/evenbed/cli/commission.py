@@ -16,12 +16,12 @@ from typing import Any
 from evenbed.cli.basis import keep
 from evenbed.cli.commission_rim import PortRim, Rim, RimError, find_port
 from evenbed.cli.keyboard import Keyboard, keyboard
+from evenbed.cli.letdown import after_ctrl_c
 from evenbed.cli.view import View
 from evenbed.commission.commissioning import Commissioning, Outcome
 from evenbed.commission.moments import Act, Moment
 from evenbed.control.client import Control
 from evenbed.control.loop import MAX_PERIOD_US, MIN_PERIOD_US
-from evenbed.head.types import Ask
 from evenbed.record.store import folder
 from evenbed.rig import Rig, RigError, default_rig, read, update, where
 from evenbed.units import show_force
@@ -29,7 +29,6 @@ from evenbed.units import show_force
 RATES_HZ = (1e6 / MAX_PERIOD_US, 1e6 / MIN_PERIOD_US)
 SIGNS = {"passed": "+", "kept": "=", "failed": "!", "left out": "-"}
 WIDTH = 112
-LOADED_N = 10.0
 INTRODUCTION = (
     "First start. No racquet on the rig, eyes covered, one hand near the emergency stop. Nothing moves without a press of "
     "the pedal, and any press stops what moves. At any time you may type: again, skip and why, or stop. Ctrl-C lets down "
@@ -179,11 +178,8 @@ def _follow(window: Window, view: View) -> int | None:
         view.tell(str(e))
         return 1
     except KeyboardInterrupt:
-        if window.control is not None:
-            window.control.ask(Ask.LET_DOWN)
-        force_n = window.last.force_n if window.last is not None else None
-        loaded = force_n is not None and force_n > LOADED_N
-        view.tell("Ctrl-C: " + ("what is on the head is let down. " if loaded else "") + "What is done is kept.")
+        said = after_ctrl_c(window.control, view) if window.control is not None else "Ctrl-C."
+        view.tell(f"{said} What is done is kept.")
         return 130
     return None
 

@@ -11,10 +11,10 @@ SIGNALS = (signal.SIGINT, signal.SIGTERM)
 
 
 class Interrupts:
-    """Counts while it is entered; afterwards the signals do what they did before."""
+    """Counts while it is entered; afterwards the signals do what they did before. ``count``: those that came before."""
 
-    def __init__(self) -> None:
-        self._count = 0
+    def __init__(self, count: int = 0) -> None:
+        self._count = count
         self._before: dict[signal.Signals, Any] = {}
 
     def _came(self, _number: int, _frame: FrameType | None) -> None:

@@ -19,6 +19,7 @@ UNKNOWN_S = 0.5  # so long without a sound reading the force is not known
 GAP_S = 0.3  # between two statuses: nobody knows what was in between
 IDLE = ("unarmed", "slack", "referencing", "booted_loaded")  # nothing moves, nothing is let down from a screen
 LEAVE, LET_DOWN, STOP, STAY = "leave", "let down", "stop", "stay"
+TAKE_OUT = "That is too little for the board to let down: take it out of the gripper by hand, eyes covered."
 KNOB = "press the emergency stop and turn the hand knob."
 
 
@@ -125,7 +126,8 @@ def left_on(lately: Lately, unit: str, gone: bool = False) -> str:
     if not lately.armed and (lately.force_n is None or lately.force_n <= LOADED_N):
         return ""  # no more than there was before
     if gone and lately.force_n is not None and lately.force_n > SLACK_N:
-        return f"When it was last heard {show_force(lately.force_n, unit)} were on the string. {GET_DOWN}"
+        way = GET_DOWN if lately.force_n > LOADED_N or not lately.sure else TAKE_OUT
+        return f"When it was last heard {show_force(lately.force_n, unit)} were on the string. {way}"
     if gone or not lately.known or lately.force_n is None:
         return f"The force is not known: look at the string. {GET_DOWN if gone else way_out(lately, False)}"
     if not lately.sure and lately.state not in IDLE:
@@ -136,10 +138,7 @@ def left_on(lately: Lately, unit: str, gone: bool = False) -> str:
     if lately.force_n > LOADED_N:
         return f"{show_force(lately.force_n, unit)} still on the string. {way_out(lately, False)}"
     if lately.force_n > SLACK_N:
-        return (
-            f"{show_force(lately.force_n, unit)} are left on the string, too little for the board to let down: take it out "
-            "of the gripper by hand, eyes covered."
-        )
+        return f"{show_force(lately.force_n, unit)} are left on the string. {TAKE_OUT}"
     return ""
 
 
