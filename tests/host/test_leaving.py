@@ -186,6 +186,17 @@ def test_its_own_way_down_is_over_before_it_ends() -> None:
     assert not core.later >> faults.LEASE_EXPIRED & 1
 
 
+def test_a_way_down_that_ends_too_soon_is_told_and_asked_for_again() -> None:
+    w = Windowed(HandledRig().draw())
+    w.inject(1.0, "cell stuck for 0.5s")
+    w.ctrl_c(4.0, 12.0)
+    for t_s, down in ((4.4, True), (4.6, False)):  # a tap stops it
+        w.at(t_s, lambda down=down: w.r.press(down))  # type: ignore[misc]
+    assert pulled(w).run() == 3 and w.control.asked == [Ask.LET_DOWN, Ask.LET_DOWN]
+    assert w.said.count("It stands, with") == 1 and "hand knob" in w.said
+    assert w.r.rig.force_n < LOADED_N
+
+
 def test_with_no_readings_ctrl_c_says_the_way_out_and_stays() -> None:
     w = Windowed(HandledRig().draw(), patience_s=200.0)
     w.inject(1.0, "cell off")

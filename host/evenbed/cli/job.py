@@ -104,6 +104,8 @@ class Window:
     def _check(self, keys: Keyboard) -> None:
         if self.exit_code is not None:
             return  # what was heard last has already ended it
+        if stands := self._presses.stands(self.lately, self.view.unit):
+            self.view.tell("\n".join(wrapped(stands, "! ")))
         if self.control.ended:
             self.gone = True
             freezes = " The board freezes by itself." if self._connected else ""

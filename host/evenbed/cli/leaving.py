@@ -16,6 +16,7 @@ from evenbed.units import show_force
 
 DOWN_S = 0.7  # so long without an exception: sound, unloaded, standing
 UNKNOWN_S = 0.5  # so long without a sound reading the force is not known
+STANDS_S = 2.0  # a way down that was asked for and does not go on
 GAP_S = 0.3  # between two statuses: nobody knows what was in between
 IDLE = ("unarmed", "slack", "referencing", "booted_loaded")  # nothing moves, nothing is let down from a screen
 LEAVE, LET_DOWN, STOP, STAY = "leave", "let down", "stop", "stay"
@@ -33,6 +34,7 @@ class Lately:
         self._known_s: float | None = None  # when the force was known last
         self._sound_s: float | None = None  # since when every reading has been sound
         self._down_s: float | None = None  # since when it is down
+        self._moved_s: float | None = None  # when the carriage moved last
 
     def hear(self, s: Status) -> None:
         """Take one status."""
@@ -44,6 +46,8 @@ class Lately:
             self._known_s = s["t_s"]
         if sound:
             self.force_n = force_n
+        if not s["standing"] or self._moved_s is None:
+            self._moved_s = s["t_s"]
         self.armed = self.armed or s["state"] != "unarmed" or bool(s["flags"] & F_ENABLED)
         if not sound:
             self._sound_s = None
@@ -63,6 +67,11 @@ class Lately:
     def standing(self) -> bool:
         """Does the carriage stand, as the newest status says?"""
         return self.last is None or self.last["standing"]
+
+    @property
+    def stands_s(self) -> float:
+        """For how long the carriage has stood, s."""
+        return 0.0 if self.last is None or self._moved_s is None else self.last["t_s"] - self._moved_s
 
     @property
     def unknown_s(self) -> float:
@@ -149,6 +158,7 @@ class Leaving:
     def __init__(self) -> None:
         self.count = 0
         self._patience = 2
+        self._asked_s: float | None = None  # when the way down was asked for
 
     def interrupted(self, lately: Lately) -> tuple[str, str]:
         """One more. Returns what is to be done, and what is to be said of it."""
@@ -163,7 +173,22 @@ class Leaving:
                 f"Ctrl-C: nothing can be let down from here.{why} {way_out(lately, True)} Ctrl-C once more leaves the "
                 "program."
             )
-        if self.count == 1:
-            return LET_DOWN, "Ctrl-C: letting the string down. Once more freezes the head."
+        again = state in ("tripped", "frozen") and lately.standing
+        if self.count == 1 or again:
+            self._asked_s = lately.last["t_s"] if lately.last is not None else None
+            nxt = "Once more freezes the head." if self.count == 1 else "Ctrl-C once more leaves the program."
+            return LET_DOWN, f"Ctrl-C: letting the string down. {nxt}"
+        self._asked_s = None
         how = way_out(lately, True) if state == "tripped" else "Tap the pedal to let down."
         return STOP, f"Ctrl-C again: frozen. {how} Ctrl-C once more leaves the program."
+
+    def stands(self, lately: Lately, unit: str) -> str:
+        """What to say, once, where the way down that was asked for has ended and the string is still on, else ""."""
+        s = lately.last
+        if self._asked_s is None or s is None or s["state"] not in ("tripped", "frozen") or lately.down:
+            return ""
+        if s["t_s"] - self._asked_s < STANDS_S or lately.stands_s < STANDS_S:
+            return ""
+        self._asked_s = None
+        force = show_force(lately.force_n, unit) if lately.known and lately.force_n is not None else "an unknown force"
+        return f"It stands, with {force} on the string. {way_out(lately, True)} Ctrl-C asks for the way down again."

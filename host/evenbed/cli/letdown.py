@@ -31,6 +31,8 @@ def see_it_down(client: Control, view: View, lately: Lately, interrupts: Interru
             if act != leaving.STAY:
                 client.ask(Ask.LET_DOWN if act == leaving.LET_DOWN else Ask.STOP)
         gone = _hear(client, view, lately, WAIT_S)
+        if stands := presses.stands(lately, view.unit):
+            view.tell(stands)
         if not gone and (lately.state in ("slack", "unarmed") or lately.down):
             return _said(lately, view.unit, True, False)
     if client.ended:

@@ -133,6 +133,8 @@ class Session:
         now = self._clock()
         if self.exit_code is not None:
             return  # what was heard last has already ended it
+        if stands := self._leaving.stands(self.lately, self.request.unit):
+            self.view.tell(stands)
         if self.client.ended:
             self.gone = True
             self.view.tell("The control process has ended." + (" The board freezes by itself." if self._connected else ""))
