@@ -155,6 +155,13 @@ def test_ctrl_c_lets_a_held_string_down_and_disarms() -> None:
     assert left_on(session.lately, "N") == ""
 
 
+def test_a_board_that_does_not_disarm_keeps_nobody() -> None:
+    w = Windowed(HandledRig().draw())
+    w.ctrl_c(0.5)
+    w.control.asks = lambda ask: ask is not Ask.DISARM  # as refused: what was stretched pulls again
+    assert pulled(w).run() == 130 and w.r.state == "slack"
+
+
 @pytest.mark.parametrize("seed", range(1, 7))
 def test_garbage_is_no_slack_string(seed: int) -> None:
     w = Windowed(HandledRig(seed=seed).draw(), patience_s=120.0)

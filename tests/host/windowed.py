@@ -26,6 +26,7 @@ class RigControl:
         self.r = r
         self.asked: list[Ask] = []
         self.closed = False
+        self.asks: Callable[[Ask], bool] = lambda ask: True  # is it done?
         self._due = due
         self._patience_s = patience_s
         self._begun_s = r.t_s
@@ -68,7 +69,8 @@ class RigControl:
     def ask(self, ask: Ask) -> None:
         """As the control process does it, and noted."""
         self.asked.append(ask)
-        self.r.host.loop.ask(ask)
+        if self.asks(ask):
+            self.r.host.loop.ask(ask)
 
     def close(self) -> None:
         """Noted."""

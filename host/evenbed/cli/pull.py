@@ -32,6 +32,7 @@ from evenbed.work.readiness import Readiness, readiness
 AFTER_STOP_S = 60.0
 UNKNOWN_S = 15.0
 CONNECT_S = 5.0
+DISARM_S = 2.0  # a board that refuses to disarm (a string that still pulls a little, readings that fail) keeps nobody here
 
 
 @dataclass(frozen=True)
@@ -102,7 +103,7 @@ class Session:
         self._clock = clock
         self._press_s: float | None = None
         self._stopped_s: float | None = None
-        self._disarmed = False
+        self._disarm_s: float | None = None  # since when it is to disarm
         self._begun_s = self._heard_s = clock()
         self._connected = False
 
@@ -170,9 +171,9 @@ class Session:
         if self._press_s is not None and s["force_n"] is not None and self.record is None:
             self.trace.points.append((s["t_s"] - self._press_s, s["force_n"]))
         asked = self._leaving.count > 0
-        if (self.record is not None or asked) and s["state"] == "slack" and not self._disarmed:
+        if (self.record is not None or asked) and s["state"] == "slack" and self._disarm_s is None:
             if asked or (self.record is not None and self.record["ended"] == "let off"):
-                self._disarmed = True
+                self._disarm_s = self._clock()
                 self.client.ask(Ask.DISARM)
             else:
                 self.view.tell("  Slack. Tap the pedal to draw again, Ctrl-C ends.")
@@ -181,7 +182,7 @@ class Session:
                 self._stopped_s = None
                 self.trace.points.clear()
                 self.trace.marks.clear()
-        elif self._disarmed and s["state"] == "unarmed":
+        elif self._disarm_s is not None and (s["state"] == "unarmed" or self._clock() - self._disarm_s > DISARM_S):
             self._finish(130 if asked else 0 if self.record and self.record["ended"] == "let off" else 4)
         elif s["state"] in ("tripped", "unarmed") and self.lately.down and (self._stopped_s is not None or asked):
             if not left_on(self.lately, self.request.unit):
