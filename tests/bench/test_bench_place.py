@@ -17,6 +17,7 @@ from bench_page import wait_for
 from evenbed.bench.opening import Means, choices, open_work, racquet_files
 from evenbed.bench.orders import Order, read
 from evenbed.bench.place import Place, may_leave
+from evenbed.bench.pull import FreePull
 from evenbed.bench.rigs import RigError, SimulatedRig
 from evenbed.head.types import Ask
 from evenbed.job import marks
@@ -29,7 +30,7 @@ from evenbed.record.jobs import Jobs
 from evenbed.record.store import Store
 from evenbed.work import jobs
 from evenbed.work.jobs import JobError
-from evenbed_fw.safety import F_END_LOW
+from evenbed_fw.safety import F_END_LOW, F_ESTOP
 from evenbed_sim.rig import Rig
 from evenbed_sim.scenario import RigPlan
 from evenbed_sim.scenarios.plan_strings import PlanStrings
@@ -323,6 +324,50 @@ class Leaving:
 
 
 STANDS = {"kind": "status", "t_s": 1.0, "state": "frozen", "force_n": 0.0, "flags": 0, "loss_now_n": None}
+
+
+class Asked(Leaving):
+    """One that is asked and says what it is told to."""
+
+    says: list[dict[str, Any]] = []  # noqa: RUF012
+
+    def messages(self, wait_s: float) -> list[dict[str, Any]]:
+        said, self.says = self.says, []
+        return said
+
+
+def test_what_asks_in_vain_is_told_why(tmp_path: Path) -> None:
+    published: list[dict[str, Any]] = []
+    place, client = Place(Means(tmp_path, tmp_path), published.append), Asked()
+    desk, work = SimpleNamespace(client=client, said=[]), FreePull(client, 216.0, "nylon", False, "kgf")
+    opened = SimpleNamespace(
+        rig=None, desk=desk, work=work, unit="kgf", port="", name="", number=None, cuts=[],
+    )  # fmt: skip
+    place._opened = opened  # type: ignore[assignment]
+    place._begun_s = place._clock()
+
+    def hear(**message: Any) -> None:
+        client.says = [message]
+        place._turn(opened)  # type: ignore[arg-type]
+
+    def away() -> str:
+        return next(str(m["word"]) for m in reversed(published) if m["kind"] == "away")
+
+    hear(kind="event", name="connected", says="", values={})
+    hear(**STANDS, steady=False)
+    assert place.ask(Ask.LET_DOWN) == "" and away() == ""
+    hear(**STANDS | {"state": "tripped", "flags": F_ESTOP})
+    assert "release the emergency stop" in place.ask(Ask.LET_DOWN) and place.ask(Ask.STOP) == ""
+    hear(kind="event", name="link_lost", says="", values={"silent_s": 0.3, "entry": 41, "fault": 41})
+    assert "silent for 0.30 s" in place.ask(Ask.STOP) and away() == "no board"
+    hear(kind="event", name="connected", says="", values={})
+    assert place.ask(Ask.STOP) == "" and away() == ""
+    hear(kind="event", name="board_missing", says="", values={"silent_s": 0.3, "entry": 43})
+    assert "nothing was armed" in place.ask(Ask.ARM) and away() == "no board"
+    client.ended = True
+    place._turn(opened)  # type: ignore[arg-type]
+    assert "control process has ended" in place.ask(Ask.STOP) and away() == "ended"
+    assert client.asked.count(Ask.STOP) == 4  # what may still arrive is sent all the same
 
 
 def test_a_head_that_stands_is_left_at_rest(tmp_path: Path) -> None:

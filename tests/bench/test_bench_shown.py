@@ -8,12 +8,14 @@ from itertools import pairwise
 import pytest
 from evenbed.bench.bed import bed
 from evenbed.bench.pull import ceiling_of
-from evenbed.bench.tell import Settling, told
+from evenbed.bench.tell import Settling, Strung, newest_stop, no_way_down, told
 from evenbed.catalogue import ENTRIES, say
 from evenbed.head.steady import THRESHOLD, SteadyDetector
 from evenbed.job.ceiling import CeilingError
 from evenbed.job.plan import make_plan
 from evenbed.racquet.file import examples, read
+from evenbed_fw import faults
+from evenbed_fw.safety import F_ENABLED, F_ESTOP, F_SUPPLY
 
 RACQUETS = [read(path) for path in examples().values()]
 
@@ -104,3 +106,50 @@ def test_a_pull_without_a_racquet_stays_under_the_low_ceiling() -> None:
     assert ceiling_of(216.0, "nylon", "kgf").force_n == pytest.approx(216.0 + 25.0)
     with pytest.raises(CeilingError):
         ceiling_of(50 * 9.80665, "nylon", "kgf")
+
+
+def said_of(forces: list[float | None]) -> list[str]:
+    """What is said of the string at each of these moments, 25 a second."""
+    strung = Strung()
+    return [strung.now({"t_s": 0.04 * n, "force_n": force}) for n, force in enumerate(forces)]
+
+
+def test_slack_is_said_of_a_string_only_after_a_second_without_a_doubt() -> None:
+    falls = said_of([200.0] * 30 + [0.5] * 30)
+    assert falls[29:54] == ["pulls"] * 25 and falls[56:] == ["slack"] * 4
+    # Three readings of ten are nonsense, every second of those taken for a slack string.
+    nonsense: list[float | None] = [200.0, None, 200.0, 200.0, 0.0, 200.0, 200.0, None, 0.0, 200.0]
+    assert set(said_of([None] + nonsense * 30)) == {"unknown"}
+    assert "slack" not in said_of(([200.0] * 7 + [0.0] * 20) * 10)
+    assert said_of([0.0] * 50 + [200.0])[-2:] == ["slack", "pulls"]  # a string that pulls is said at once
+    assert said_of([0.0] * 50 + [None])[-1] == "unknown"
+
+
+@pytest.mark.parametrize(
+    ("state", "flags", "why"),
+    [
+        ("tripped", F_ENABLED, ""),
+        ("holding", F_ENABLED, ""),
+        ("unarmed", 0, ""),
+        ("tripped", F_ESTOP, "release the emergency stop"),
+        ("tripped", F_ESTOP | F_SUPPLY, "release the emergency stop"),
+        ("tripped", F_SUPPLY, "bring the supply back"),
+        ("tripped", 0, "only the pedal"),
+    ],
+)
+def test_a_drive_without_power_has_no_way_down_by_a_button(state: str, flags: int, why: str) -> None:
+    said = no_way_down({"state": state, "flags": flags})
+    assert (why in said) if why else said == ""
+    assert not said or ("hand knob" in said and "pedal" in said)
+
+
+def test_the_heads_reason_stands_until_the_stop_is_over() -> None:
+    def stop(number: int) -> dict[str, object]:
+        return {"values": {"fault": number}}
+
+    dead_motor, stopped, pressed, estop = stop(55), stop(faults.STOPPED), stop(faults.PRESSED), stop(faults.EMERGENCY_STOP)
+    assert newest_stop(None, stopped) is stopped and newest_stop(stopped, pressed) is pressed
+    assert newest_stop(dead_motor, stopped) is dead_motor and newest_stop(dead_motor, pressed) is dead_motor
+    assert newest_stop(stopped, dead_motor) is dead_motor and newest_stop(dead_motor, estop) is estop
+    again = stop(55)
+    assert newest_stop(dead_motor, again) is again

@@ -13,7 +13,7 @@ from typing import Any
 from evenbed.bench.guard import Role
 
 BACKLOG = 256  # messages a page may be behind in; then it is cut off, and starts anew when it comes back
-STATE_KINDS = ("place", "job", "bed", "stop", "record", "guided")  # of these the latest is all there is to know
+STATE_KINDS = ("place", "job", "bed", "stop", "record", "guided", "away")  # of these the latest is all there is to know
 
 
 class Page:

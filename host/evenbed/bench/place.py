@@ -19,11 +19,13 @@ from evenbed.bench.guided import PATIENCE_S, Guiding
 from evenbed.bench.opening import TROUBLES, Means, Opened, choices, open_work, port_of, records
 from evenbed.bench.orders import Order
 from evenbed.bench.pull import FreePull
-from evenbed.bench.tell import Settling, told
+from evenbed.bench.tell import AWAY, Settling, Strung, newest_stop, no_way_down, told
+from evenbed.catalogue import GET_DOWN
 from evenbed.head.types import Ask
 from evenbed.job.notebook import Line
 from evenbed.job.view import view
 from evenbed.record.store import StoreError
+from evenbed.units import UNITS
 
 WAIT_S = 0.02
 IDLE_S = 0.2
@@ -35,7 +37,10 @@ AHEAD = 3  # pulls to come that are shown
 AT_REST = ("", "unarmed", "slack", "referencing", "booted_loaded")
 LOADED_N = 8.0
 LAST_ASKS = {"frozen": Ask.LET_DOWN, "slack": Ask.DISARM}  # of a head whose work is left
-ENDED = "The control process has ended. The board freezes by itself; hold the pedal to let the string down."
+ENDED = (
+    "The control process has ended. By itself the board freezes and holds what it has; the force is not known here now. "
+    f"{GET_DOWN} To go on, leave this work (Menu) and begin again."
+)
 NO_BOARD = (
     f"Nothing on this port answers as an evenbed board ({CONNECT_S:.0f} s). Is the firmware on it, is it the right port, "
     "is the board powered?"
@@ -87,8 +92,10 @@ class Place:
         self._job_due = True
         self._settling = Settling()
         self._trips_before = 0
-        self._stopped = False
+        self._strung = Strung()
+        self._stop: dict[str, Any] | None = None
         self._gone = False
+        self._away = ""  # why the head cannot be seen or asked
         self._unwritten = False  # what the records could not take
         self._leaves_until_s: float | None = None  # a guided command is being left: so long it is waited for
 
@@ -109,10 +116,11 @@ class Place:
 
     def ask(self, ask: Ask) -> str:
         """Ask the head for something that never raises a force, at once. Returns why not, or nothing."""
-        opened, guided = self._opened, self._guiding.run
+        opened, guided, status = self._opened, self._guiding.run, self._status
         if opened is not None:
             opened.desk.client.ask(ask)
-        elif guided is not None:
+            return self._away or (no_way_down(status) if ask is Ask.LET_DOWN and status is not None else "")
+        if guided is not None:
             if ask not in (Ask.STOP, Ask.LET_DOWN):
                 return ONLY_STOP
             guided.stop()  # it lets down what moves or pulls
@@ -163,6 +171,7 @@ class Place:
         self._job_due |= any(m["kind"] != "status" for m in messages)
         if opened.desk.client.ended and not self._gone:
             self._gone = True
+            self._lose("ended", dict.fromkeys(UNITS, ENDED))
             self._tell(trouble=ENDED)
         elif self._connected_s is None and not self._gone and self._clock() - self._begun_s > CONNECT_S:
             self._gone = True
@@ -192,10 +201,13 @@ class Place:
         kind = message["kind"]
         if kind == "status":
             self._status = message
-            self._publish(message | {"settling": self._settling.ratio(message)})
+            seen = {"string": self._strung.now(message), "no_way_down": no_way_down(message)}
+            self._publish(message | {"settling": self._settling.ratio(message)} | seen)
         elif kind == "event":
             if message["name"] == "connected":
                 self._connected_s = self._clock()
+                self._gone = False
+                self._lose("", {})
                 self._publish(told(message))
                 self._tell()
                 return
@@ -209,18 +221,26 @@ class Place:
             self._publish({"kind": "record", "record": record, "fresh": True})
         elif kind == "fatal":
             self._gone = True
+            self._lose("ended", dict.fromkeys(UNITS, message["says"]))
             self._tell(trouble=message["says"])
 
     def _event(self, event: dict[str, Any]) -> None:
         self._publish(event)
-        if "fault" in event["values"] and event["name"] != "also":
-            self._stopped = True
-            self._publish({"kind": "stop", "event": event})
-        elif self._stopped and event["state"] in ("unarmed", "slack"):
-            self._stopped = False
+        if event["values"].get("entry") in AWAY:
+            self._lose("no board", event["says"])
+        elif "fault" in event["values"] and event["name"] != "also":
+            self._stop = newest_stop(self._stop, event)
+            self._publish({"kind": "stop", "event": self._stop})
+        elif self._stop is not None and event["state"] in ("unarmed", "slack"):
+            self._stop = None
             self._trips_before = self._newest_trip()
             self._publish({"kind": "stop", "event": None})
             self._tell()
+
+    def _lose(self, word: str, says: dict[str, str]) -> None:
+        """The head is out of reach, and ``says`` why, in each unit; or it is there again (no word)."""
+        self._away = says[self._opened.unit] if self._opened is not None and word else ""
+        self._publish({"kind": "away", "word": word, "says": says})
 
     # --- orders -----------------------------------------------------------------------------------------------
     def _carry_out(self, order: Order, answer: Answer) -> None:
@@ -357,6 +377,7 @@ class Place:
             self._publish({"kind": "bed", "bed": None})
             self._publish({"kind": "stop", "event": None})
             self._publish({"kind": "job", "job": None})
+            self._publish({"kind": "away", "word": "", "says": {}})
         self._publish(message)
 
     def _tell_job(self, opened: Opened) -> None:

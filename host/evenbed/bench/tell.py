@@ -5,10 +5,24 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from evenbed_fw import faults, safety
+
 from evenbed.catalogue import ENTRIES, say, say_later
 from evenbed.head.steady import FORECAST_S, THRESHOLD
 from evenbed.units import UNITS
 
+AWAY = (41, 42, 43)  # of the catalogue: the board is silent, has started anew, is missing
+GUARD = (51, 52, 55)  # of the catalogue: the head itself has stopped the board
+ORDERED = (faults.PRESSED, faults.STOPPED)
+CALM_S = 1.0  # so long nothing may speak against what is said of the string
+LOADED_N = 8.0
+NO_DRIVE = {
+    safety.F_ESTOP: "The emergency stop is pressed: the drive has no power, and no button lets the string down. Turn the "
+    "hand knob; or release the emergency stop and hold the pedal.",
+    safety.F_SUPPLY: "The drive has no supply, and no button lets the string down. Turn the hand knob; or bring the "
+    "supply back and hold the pedal.",
+    0: "The drive is off: only the pedal switches it on again. Hold it to let the string down, or turn the hand knob.",
+}
 SILENT = ("state", "steady", "pull_done", "disturbance")  # the page has words of its own for these
 
 
@@ -57,3 +71,37 @@ class Settling:
         t = max(0.3, status["t_s"] - self._since_s)
         rate = status["loss_now_n"] / (t * math.log((t + FORECAST_S) / t))
         return float(rate / (self._threshold * status["reference_n"]))
+
+
+def newest_stop(shown: dict[str, Any] | None, event: dict[str, Any]) -> dict[str, Any]:
+    """What is shown as the stop once ``event`` has come. When the head has stopped the board for a reason, the board's
+    "stopped" is only the answer, and a press changes nothing of the reason: it stands until the stop is over."""
+    if shown is not None and shown["values"]["fault"] in GUARD and event["values"]["fault"] in ORDERED:
+        return shown
+    return event
+
+
+def no_way_down(status: dict[str, Any]) -> str:
+    """Why a button cannot let the string down now, or nothing. Without power on the drive only a pedal or a hand can."""
+    if status["state"] != "tripped" or status["flags"] & safety.F_ENABLED:
+        return ""
+    return next(says for flag, says in NO_DRIVE.items() if status["flags"] & flag or not flag)
+
+
+class Strung:
+    """What may be said of the string, calmly: readings that come and go say nothing, and slack has to last."""
+
+    def __init__(self) -> None:
+        self._unknown_s: float | None = None
+        self._pulled_s = -math.inf
+
+    def now(self, status: dict[str, Any]) -> str:
+        """Take a moment of the head; "unknown", "pulls" or "slack"."""
+        t, force_n = status["t_s"], status["force_n"]
+        if force_n is None or self._unknown_s is None:
+            self._unknown_s = t
+        if force_n is not None and force_n >= LOADED_N:
+            self._pulled_s = t
+        if t - self._unknown_s < CALM_S:
+            return "unknown"
+        return "pulls" if t - self._pulled_s < CALM_S else "slack"

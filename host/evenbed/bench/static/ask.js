@@ -103,7 +103,7 @@ function tension() {
 export function paintAsk() {
   const job = now.job;
   const asked = working() && job !== null && job.phase !== "free";
-  const waiting = asked && holds() && (atRest() || job.question !== null);
+  const waiting = asked && holds() && now.away === null && (atRest() || job.question !== null);
   const known = JSON.stringify(asked && holds() ? [job.question, job.list, job.knot, job.paused, job.actions, job.left.length, waiting, unit()] : null);
   if (known !== built) {
     built = known;

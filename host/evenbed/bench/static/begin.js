@@ -1,4 +1,5 @@
 // The beginning: try a pull, one pull, a racquet, a job that waits, and what the records hold.
+import { noLink } from "./able.js";
 import { $, attr, el, show, text } from "./dom.js";
 import { prefs, setPref } from "./prefs.js";
 import { mayControl, now, unit, working } from "./state.js";
@@ -100,8 +101,9 @@ export function paintBegin() {
   show($("beginnings"), here && mayControl());
   show($("rig-choice"), here && mayControl());
   show($("viewer-begins"), here && !mayControl());
-  show($("trouble"), Boolean(now.place.trouble));
-  text($("trouble"), now.place.trouble || "");
+  const trouble = noLink() ? T.say.noLink : now.place.trouble || "";
+  show($("trouble"), Boolean(trouble));
+  text($("trouble"), trouble);
   attr($("try-field"), "data-first", !prefs.seen);
 }
 

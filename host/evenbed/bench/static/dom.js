@@ -17,6 +17,10 @@ export function show(element, visible) {
   if (element.hidden === visible) element.hidden = !visible;
 }
 
+export function able(button, can) {
+  if (button.disabled === can) button.disabled = !can;
+}
+
 export function el(name, attributes = {}, ...children) {
   const e = document.createElement(name);
   for (const [key, value] of Object.entries(attributes)) {

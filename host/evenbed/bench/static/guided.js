@@ -1,4 +1,5 @@
 // A guided command: what it says now in large letters, all it has said below, and a line to answer it.
+import { noLink } from "./able.js";
 import { $, el, show, text } from "./dom.js";
 import { holds, mayControl, now } from "./state.js";
 import { T } from "./texts.en.js";
@@ -50,7 +51,7 @@ export function paintGuided() {
   const last = said.pop() ?? T.guidedStarting;
   text($("guided-before"), said.slice(-BEFORE).join("\n"));
   text($("guided-now"), last);
-  text($("guided-ended"), going ? now.place.trouble || "" : (T.guidedEnded[code] ?? T.guidedEnded.other));
+  text($("guided-ended"), noLink() ? T.say.noLink : going ? now.place.trouble || "" : (T.guidedEnded[code] ?? T.guidedEnded.other));
   show($("guided-form"), going && holds());
   show($("guided-hint"), going);
   show($("guided-take"), mayControl() && !holds());

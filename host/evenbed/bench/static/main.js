@@ -1,4 +1,5 @@
 // The page put together: what comes over the line is remembered, and shown once per frame at most.
+import { paintAble } from "./able.js";
 import { clearLines, paintAsk, sayLine, unsay } from "./ask.js";
 import { listenForBegin, paintBegin } from "./begin.js";
 import { listenForGuided, paintGuided } from "./guided.js";
@@ -19,7 +20,8 @@ import { force } from "./units.js";
 import { alive, connect, on, send } from "./wire.js";
 
 const IDLE_MS = 250;
-const CUE_OF = { question: "question", stop: "trip", stopped: "question", loaded: "question", done: "done" };
+const CUE_OF = { question: "question", stop: "trip", "no board": "trip", ended: "trip", stopped: "question", loaded: "question", done: "done" };
+const ORDERED = [11, 12]; // of the catalogue: stopped by the pedal, stopped by a button
 const SELDOM_MS = 500; // what changes with the job, not with the force
 let due = false;
 let jobDue = true;
@@ -36,7 +38,7 @@ function soon() {
 
 function toNext(s) {
   const track = $("settle");
-  const loading = working() && alive() && s !== null && s.loss_now_n !== null;
+  const loading = fresh() && working() && s !== null && s.loss_now_n !== null;
   show(track, loading);
   if (!loading) return;
   // From eight times the rate at which it counts as steady (an empty track) down to that rate (a full one), by halves.
@@ -50,8 +52,6 @@ function toNext(s) {
 
 function paint() {
   due = false;
-  const s = now.status;
-  const isFresh = fresh();
   paintBegin();
   paintGuided();
   show($("bench"), working());
@@ -59,7 +59,13 @@ function paint() {
   show($("hands"), working());
   paintQuiet();
   paintTrip();
-  if (!working()) return;
+  if (working()) paintWork();
+  paintAble(); // last: what has just been made is off where it can do nothing
+}
+
+function paintWork() {
+  const s = now.status;
+  const isFresh = fresh();
   const moment = decide();
   paintMoment(moment);
   announce(moment);
@@ -76,14 +82,15 @@ function paint() {
     paintPlan();
     paintAsk();
   }
-  show($("latest"), !moment.job && $("latest").textContent !== ""); // a job's question is in the field above
+  // A job's question is in the field above, and so is what is said of a head out of reach.
+  show($("latest"), !moment.job && !["", moment.say].includes($("latest").textContent));
   buttons(s);
 }
 
 function buttons(s) {
   show($("pedal"), mine());
   show($("arm"), holds() && s !== null && s.state === "unarmed" && decide().word === "arm");
-  const loaded = s !== null && !["unarmed", "slack", "referencing"].includes(s.state);
+  const loaded = s !== null && !["unarmed", "slack", "referencing", "booted_loaded"].includes(s.state);
   show($("let-down"), holds() && loaded && s.state !== "returning");
   show($("stop"), mayControl());
 }
@@ -110,7 +117,9 @@ function event(message) {
   if (message.values.tap) return; // an answer to a job's question, not a mistake
   const says = message.says[unit()];
   if (says && !("fault" in message.values && message.name !== "also")) sayInTrip(says);
-  if (says) sayLine(message.trouble ? "trip" : message.name === "connected" ? "quiet" : "say", says);
+  // When something has stopped the head already, that it stands now is no news, and not what is to be done.
+  const known = now.stop !== null && ORDERED.includes(message.values.fault);
+  if (says) sayLine(known ? "quiet" : message.trouble ? "trip" : message.name === "connected" ? "quiet" : "say", says);
 }
 
 function listen() {
@@ -147,6 +156,7 @@ function listen() {
     now.jobAt = performance.now();
   });
   on("bed", (m) => (now.bed = m.bed));
+  on("away", (m) => (now.away = m.word ? m : null));
   on("stop", (m) => (now.stop = m.event));
   on("event", event);
   on("record", (m) => {
@@ -163,6 +173,7 @@ function listen() {
   on("hands", (m) => text($("sim-hands"), fill(T.hands, { text: m.text })));
   on("refused", (m) => {
     sayLine("remark", m.text);
+    sayInTrip(m.text);
     if (!working()) now.place = { ...now.place, trouble: m.text };
   });
   on("closed", () => (now.holder = null));
@@ -171,7 +182,7 @@ function listen() {
     if (now.status.state !== lastState) jobDue = true;
     lastState = now.status.state;
   });
-  for (const kind of ["you", "controls", "place", "status", "job", "bed", "stop", "record", "refused", "closed", "open"]) on(kind, soon);
+  for (const kind of ["you", "controls", "place", "status", "job", "bed", "stop", "away", "record", "refused", "closed", "open"]) on(kind, soon);
 }
 
 function made(r) {

@@ -38,6 +38,7 @@ function headSays(s, job) {
     hole: head ? head.hole : "",
   };
   let line = T.say[s.state] ?? "";
+  if (s.state === "frozen" && now.stop !== null) line = now.stop.says[unit()] || line;
   const atEnd = (s.flags & END_LOW) !== 0 && s.force_n !== null && s.force_n >= PULLS_N;
   if (atEnd && ["easing_off", "frozen", "slack"].includes(s.state)) line = T.say.atEnd;
   else if (s.state === "unarmed") line = holds() ? T.say.armWeb : T.say.arm;
@@ -54,16 +55,22 @@ function headSays(s, job) {
   return fill(line, values);
 }
 
+function takeFirst(s) {
+  const first = fill(T.say.takeFirst, { pedal: pedal() });
+  return s.state === "frozen" ? `${headSays(s, now.job)} ${first}` : first;
+}
+
 export function decide() {
   if (!alive()) return { word: "no link", say: T.say.noLink, yours: false };
   const s = now.status;
-  if (!working() || s === null) return { word: "wait", say: T.say.noBoard, yours: false };
+  if (working() && now.away !== null) return { word: now.away.word, say: now.away.says[unit()], yours: true };
+  if (!working() || s === null) return { word: "wait", say: now.place.trouble || T.say.noBoard, yours: false };
   const asked = jobWord(now.job);
   if (asked !== null && s.state !== "booted_loaded") {
     return { word: asked[0], say: asked[1], yours: YOURS.includes(asked[0]), job: true };
   }
   if (simulated() && mayControl() && !holds() && YOURS.includes(s.word)) {
-    return { word: s.word, say: fill(T.say.takeFirst, { pedal: pedal() }), yours: false };
+    return { word: s.word, say: takeFirst(s), yours: false };
   }
   const word = s.state === "slack" && s.reference_n === null ? "wait" : s.word;
   return { word, say: headSays(s, now.job), yours: YOURS.includes(word) };

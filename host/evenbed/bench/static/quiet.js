@@ -27,7 +27,7 @@ export function paintQuiet() {
       const min = at.connected_s === null || at.connected_s === undefined ? null : Math.floor((at.connected_s + (performance.now() - now.placeAt) / 1000) / 60);
       if (min !== null) parts.push(fill(min < WARM_MIN ? T.warmUp : T.warm, { min }));
       const rate = Math.round(moments.filter((t) => t > performance.now() - 2000).length / 2);
-      parts.push(!alive() ? T.linkGone : fresh() ? `${T.linkGood}, ${fill(T.readings, { n: rate })}` : fill(T.linkLate, { why: s.why }));
+      parts.push(!alive() ? T.linkGone : now.away !== null ? T.linkAway[now.away.word] : fresh() ? `${T.linkGood}, ${fill(T.readings, { n: rate })}` : fill(T.linkLate, { why: s.why }));
     }
   } else if (!alive()) parts.push(T.linkGone);
   text($("quiet-facts"), parts.filter(Boolean).join(" · "));

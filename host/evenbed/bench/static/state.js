@@ -14,6 +14,7 @@ export const now = {
   bed: null,
   stop: null, // what stopped the head, as the server told it
   record: null,
+  away: null, // {word, says}: the head is out of reach, and why
 };
 
 export const LOADED_N = 8;
@@ -25,5 +26,8 @@ export const mayControl = () => now.you !== null && now.you.role === "controls";
 export const working = () => now.place.at === "work";
 export const simulated = () => Boolean(now.place.simulated);
 export const atRest = () => now.status === null || AT_REST.includes(now.status.state);
-export const fresh = () => alive() && now.status !== null && now.status.force_n !== null;
-export const stopped = () => now.status !== null && now.status.state === "tripped";
+export const fresh = () => alive() && now.away === null && now.status !== null && now.status.force_n !== null;
+// What may be said of the string: "unknown", "pulls" or "slack".
+export const string = () => (alive() && now.away === null && now.status !== null ? now.status.string : "unknown");
+// Over a stop that was, what has gone since comes first.
+export const stopped = () => now.away === null && now.status !== null && now.status.state === "tripped";

@@ -25,6 +25,8 @@ export const T = {
     break: "break",
     done: "done",
     "no link": "no link",
+    "no board": "no board",
+    ended: "ended",
     look: "look",
   },
 
@@ -58,7 +60,8 @@ export const T = {
     slips: "The clamp slips. Set it again, then tap {pedal}: back to the reference.",
     gone: "Nothing is left of the force. Eyes first: is the string whole? Then hold {pedal} to let down, and draw it again.",
     unknown: "The head is awaited.",
-    noLink: "Nothing is heard from the bench server. What is shown is old. The pedal and the board go on as they are.",
+    noLink:
+      "Nothing is heard from the bench server: what is shown is old, and the buttons here do nothing. To let a string down, hold the pedal; if that does nothing, press the emergency stop and turn the hand knob. Then start the bench again.",
     takeFirst: "This page does not have the controls. Take them (above), then {pedal} is the pedal.",
     noBoard: "The board is awaited.",
     done: "All strings are in. The report is kept with the records.",
@@ -189,9 +192,11 @@ export const T = {
   tripValues: "Values",
   tripSave: "Save what led to it",
   tripKeeping: "What led to it is being kept…",
-  tripSlack: "The string is slack. Cause gone? Hold {pedal} for two seconds to clear the stop; then arm, then draw.",
-  tripLoaded: "The string still pulls.",
-  tripUnknown: "The force is not known: look at the string.",
+  tripString: {
+    slack: "The string is slack. Cause gone? Hold {pedal} for two seconds to clear the stop; then arm, then draw.",
+    pulls: "The string still pulls.",
+    unknown: "The force is not known: look at the string.",
+  },
   tripNumber: "Stop number {n} in the records",
   values: {
     force_n: "force",
@@ -338,6 +343,7 @@ export const T = {
   linkGood: "readings fresh",
   linkLate: "readings late: {why}",
   linkGone: "no link",
+  linkAway: { "no board": "the board is not heard", ended: "the control process has ended" },
   readings: "{n} a second here",
   simulatedRig: "simulated rig",
   realRig: "rig on {port}",

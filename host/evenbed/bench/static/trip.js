@@ -1,7 +1,8 @@
 // A stop, over the whole screen: what happened, with its values, what to do next, the way down, and what led to it to save.
+import { noLink } from "./able.js";
 import { $, attr, el, show, text } from "./dom.js";
 import { pedal } from "./moment.js";
-import { LOADED_N, fresh, holds, mayControl, now, stopped, unit } from "./state.js";
+import { holds, mayControl, now, stopped, string, unit } from "./state.js";
 import { T, fill } from "./texts.en.js";
 import { force } from "./units.js";
 import { on, send } from "./wire.js";
@@ -70,11 +71,12 @@ export function paintTrip() {
   if (!due) return;
   fillIn();
   const s = now.status;
-  const known = fresh();
-  text($("trip-force"), known ? force(s.force_n, unit()) : "– – –");
-  const loaded = known && s.force_n >= LOADED_N;
-  text($("trip-state"), !known ? T.tripUnknown : loaded ? T.tripLoaded : fill(T.tripSlack, { pedal: pedal() }));
-  attr($("trip"), "data-loaded", !known || loaded);
+  const known = string();
+  text($("trip-force"), known !== "unknown" && s.force_n !== null ? force(s.force_n, unit()) : "– – –");
+  text($("trip-state"), noLink() ? T.say.noLink : fill(T.tripString[known], { pedal: pedal() }));
+  attr($("trip"), "data-loaded", known !== "slack");
+  text($("trip-no-way"), s.no_way_down);
+  show($("trip-no-way"), Boolean(s.no_way_down) && mayControl() && holds());
   for (const id of ["trip-down", "trip-clear"]) show($(id), mayControl() && holds());
   show($("trip-take"), mayControl() && !holds());
   save();

@@ -17,11 +17,15 @@ function tell(kind, message) {
 }
 
 export function send(message) {
-  if (socket !== null && socket.readyState === WebSocket.OPEN) socket.send(JSON.stringify(message));
+  if (connected()) socket.send(JSON.stringify(message));
 }
 
 export function alive() {
   return performance.now() - heardAt < OLD_MS;
+}
+
+export function connected() {
+  return socket !== null && socket.readyState === WebSocket.OPEN;
 }
 
 export function connect() {
