@@ -85,7 +85,12 @@ def test_a_board_that_comes_back_is_heard_again(serve: Callable[..., str], open_
     screen.tap()
     screen.word("no board")
     page.wait_for_selector("#trip:not([hidden])", timeout=LONG_MS)  # it has frozen by itself, and says why
-    page.wait_for_selector("#trip-down:enabled")
+    page.wait_for_selector('#trip-state:has-text("still pulls")')
+    page.click("#trip-down:enabled")
+    page.wait_for_selector('#trip[data-loaded="false"]', timeout=LONG_MS)
+    page.click("#trip-clear")
+    screen.word("arm")
+    page.wait_for_selector("#latest", state="hidden")  # the stop is over, and with it what was to be done about it
     assert not screen.errors
 
 

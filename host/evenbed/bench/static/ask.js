@@ -134,9 +134,9 @@ export function sayLine(kind, words) {
   $("latest").dataset.kind = kind;
 }
 
-// The last line is over; it stays in the list.
-export function unsay() {
-  text($("latest"), "");
+// The last line is over, if it is this one; it stays in the list.
+export function unsay(words = null) {
+  if (words === null || $("latest").textContent === words) text($("latest"), "");
 }
 
 export function clearLines() {

@@ -122,6 +122,11 @@ function event(message) {
   if (says) sayLine(known ? "quiet" : message.trouble ? "trip" : message.name === "connected" ? "quiet" : "say", says);
 }
 
+function stopIs(stop) {
+  if (stop === null && now.stop !== null) unsay(now.stop.says[unit()]); // what was to be done is done
+  now.stop = stop;
+}
+
 function listen() {
   on("you", (m) => {
     now.you = m;
@@ -148,7 +153,7 @@ function listen() {
     now.status = m;
     addPoint(m);
     countMoment();
-    if (m.state === "unarmed" || m.state === "slack") now.stop = null;
+    if (m.state === "unarmed" || m.state === "slack") stopIs(null);
   });
   on("job", (m) => {
     now.job = m.job;
@@ -157,7 +162,7 @@ function listen() {
   });
   on("bed", (m) => (now.bed = m.bed));
   on("away", (m) => (now.away = m.word ? m : null));
-  on("stop", (m) => (now.stop = m.event));
+  on("stop", (m) => stopIs(m.event));
   on("event", event);
   on("record", (m) => {
     now.record = m.record;

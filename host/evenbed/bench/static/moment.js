@@ -100,5 +100,5 @@ export function paintDigits(isFresh) {
   const off = near ? 100 * (s.force_n / s.reference_n - 1) : 0;
   const sign = Math.abs(off) < 0.05 ? "" : off > 0 ? "+" : "−";
   text($("deviation"), near ? `${sign}${Math.abs(off).toFixed(1)} %` : "");
-  text($("why"), isFresh ? "" : `${T.noForce}${s.why ? `: ${s.why}` : ""}`);
+  text($("why"), isFresh ? "" : `${T.noForce}${s.why && now.away === null ? `: ${s.why}` : ""}`);
 }
