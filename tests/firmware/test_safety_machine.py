@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import sys
 from math import ceil
+from pathlib import Path
 
+import pytest
 from evenbed_fw import faults, safety, wire
 from evenbed_fw.hardware import I_END_HIGH, I_END_LOW, I_ESTOP_OK, I_PEDAL_A, I_PEDAL_B, I_SUPPLY_OK
 from evenbed_fw.settings import Settings
@@ -13,7 +16,11 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from firmware.mpy_rig import FakeHardware
 
+sys.path.insert(0, str(Path(__file__).parents[1] / "host"))
+from foot import Foot
+
 STILL = (safety.LATCHED, safety.CUT)
+BOTH = I_PEDAL_A | I_PEDAL_B
 NEVER_UP = (safety.EASING, safety.BACKING, safety.FROZEN, safety.ARMED)
 modes = st.sampled_from([wire.DRAW, wire.HOLD, wire.EASE])
 rates = st.sampled_from([1, 500, 9_600, 30_000, 96_000, 200_000])
@@ -22,6 +29,8 @@ softs = st.sampled_from([0, 400_000, 1_500_000, 2_190_000, 8_388_607, wire.MAX_I
 expiries = st.sampled_from([1, 20, 100, 150, 151])
 short_ms = st.integers(1, 60)
 some_ms = st.integers(1, 400)
+BEFORE, RESTS_MS, PRESSES_MS = ("tap", "arm"), (110, 500, 1_050), (35, 100, 600, 750)
+EDGE_S = 0.008  # two looks at the pedal, and what the lock-out runs from and is asked at: both are told a look late
 
 
 class BoardMachine(RuleBasedStateMachine):
@@ -47,8 +56,8 @@ class BoardMachine(RuleBasedStateMachine):
         self.seq = 0
         self.bound = 0  # counts that the true force may not pass in this session
         self.honest = True  # no reading was falsified since the string was last slack
-        self.taps = 0  # short presses since the last arm
-        self.draws = 0
+        self.t_us = 0  # a clock that does not wrap
+        self.presses = Foot(EDGE_S)
         self.clears = 0
         self.foot_up_ms = 1000.0
         self.run(400)
@@ -73,11 +82,10 @@ class BoardMachine(RuleBasedStateMachine):
         state, fault, mode, rate, up = core.state, core.fault, core.mode, self.board.rate, hw.moved_up
         clears = self.clears
         read = hw.ready
-        us = self.poll_us
-        while us > 0:
-            hw.advance(min(us, 500))
-            us -= 500
+        self.advance(self.poll_us)
         read = read or hw.ready
+        now_s = self.t_us * 1e-6
+        self.presses.sees(now_s, hw.pins & I_PEDAL_A != 0, state == safety.ARMED, (hw.pins & BOTH) in (0, BOTH))
         self.board.poll()
         down = hw.pins & I_PEDAL_A != 0 and hw.pins & I_PEDAL_B == 0
         self.foot_up_ms = 0.0 if down else self.foot_up_ms + self.poll_us / 1000
@@ -85,8 +93,12 @@ class BoardMachine(RuleBasedStateMachine):
         if state in STILL or (state == safety.ARMED and rate <= 0):
             assert hw.moved_up == up, "pulled without being asked"
         if core.state == safety.MOVING and state == safety.ARMED and core.mode == wire.DRAW:
-            self.draws += 1
-        assert self.draws <= self.taps, "a draw without a tap since arming"
+            assert self.presses.permits(now_s), f"a draw that no press permits: {self.presses.why}"
+            self.presses.drawn()
+        if core.state != state:
+            self.presses.changed(now_s)
+        if core.state == safety.ARMED and state == safety.LATCHED:
+            self.presses.void()
         if core.state == safety.MOVING and core.mode == wire.EASE and state == safety.MOVING and mode == wire.EASE:
             assert self.board.rate <= max(rate, 0), "an ease-off turned up"
         # Lines are read last in a pass: what they change shows in the next.
@@ -100,6 +112,13 @@ class BoardMachine(RuleBasedStateMachine):
             assert core.fault == fault or clears != self.clears or self.cleared_line, "a latched fault went by itself"
         self.cleared_line = False
         self._after_the_last_good_reading(read, rate)
+
+    def advance(self, us: int) -> None:
+        """The world runs on."""
+        self.t_us += us
+        while us > 0:
+            self.hw.advance(min(us, 500))
+            us -= 500
 
     cleared_line = False
     granted_from = 0
@@ -144,7 +163,6 @@ class BoardMachine(RuleBasedStateMachine):
         self.say("arm", ceiling_mn)
         self.poll()
         if was == safety.LATCHED and self.core.state == safety.ARMED:
-            self.taps = self.draws = 0
             self.hw.peak = self.hw.force()
             self.bound = self.s.counts(ceiling_mn) + self.s.overrun_counts
         self.run(ms)
@@ -179,7 +197,6 @@ class BoardMachine(RuleBasedStateMachine):
     @rule(ms=st.integers(20, 690))
     def tap(self, ms: int) -> None:
         self.foot(True)
-        self.taps += 1
         self.run(ms)
         self.foot(False)
         self.run(120)
@@ -223,6 +240,24 @@ class BoardMachine(RuleBasedStateMachine):
         self.tap(100)
         self.run(ms, (wire.DRAW, max(rate, 9_600), end, soft, 150))
 
+    @rule(before=st.sampled_from(BEFORE), rest_ms=st.sampled_from(RESTS_MS), ms=st.sampled_from(PRESSES_MS))
+    def a_host_draws_whatever_the_press_was(self, before: str, rest_ms: int, ms: int) -> None:
+        """A press of any length, soon or not so soon after another or after arming; the host takes it for a tap."""
+        self.make_ready()
+        self.run(1_050)
+        if before == "tap":
+            self.tap(100)
+        elif before == "arm":
+            self.say("disarm")
+            self.run(5)
+            self.host_arms(250_000, 5)
+        self.run(rest_ms)
+        self.foot(True)
+        self.run(ms)
+        self.foot(False)
+        self.run(60)
+        self.run(200, (wire.DRAW, 20_000, self.hw.at + 2_000, 8_388_607, 150))
+
     @rule(past=st.integers(100, 60_000), mode=modes, ms=some_ms)
     def pull(self, past: int, mode: int, ms: int) -> None:
         """A draw to well past the slack at full speed, and what follows it."""
@@ -258,9 +293,7 @@ class BoardMachine(RuleBasedStateMachine):
     @rule(us=st.integers(5_000, 300_000))
     def the_program_hangs(self, us: int) -> None:
         """A pause in Python: the motor and the converter go on, nobody polls."""
-        while us > 0:
-            self.hw.advance(min(us, 500))
-            us -= 500
+        self.advance(us)
         self.run(30)
 
     @rule(pin=st.sampled_from([I_ESTOP_OK, I_SUPPLY_OK]), ms=short_ms)
@@ -312,3 +345,17 @@ class BoardMachine(RuleBasedStateMachine):
 
 TestBoardMachine = BoardMachine.TestCase
 TestBoardMachine.settings = settings(max_examples=60, stateful_step_count=20, deadline=None)
+
+
+@pytest.mark.parametrize("before", BEFORE)
+@pytest.mark.parametrize("rest_ms", RESTS_MS)
+@pytest.mark.parametrize("ms", PRESSES_MS)
+def test_a_draw_follows_no_other_press_than_a_tap(before: str, rest_ms: int, ms: int) -> None:
+    """The same machine through every such press: chance need not meet them all. And a tap is followed by one."""
+    board = BoardMachine()
+    board.build(k=50, slack=500, period_us=12_500, delay=2, poll_us=1_000, start_us=0)
+    at = board.hw.at
+    board.a_host_draws_whatever_the_press_was(before, rest_ms, ms)
+    # hardware/protocol.md section 7: 50 to 700 ms, a second after the last press, 300 ms after a change of state.
+    tap = 50 <= ms < 700 and rest_ms >= (1_000 if before == "tap" else 300)
+    assert (board.hw.at > at) is tap

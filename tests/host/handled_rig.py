@@ -1,7 +1,8 @@
 """A simulated rig with a hand on its pedal, a control loop on the other end of the wire, and a witness of the truth.
 
 Everything goes through the product's own wire on one virtual clock. The witness watches the true force and the carriage
-with every line of the board, and notes any upward motion that no tap has permitted since the last rest.
+with every line of the board, and notes any upward motion that no tap has permitted since the last rest: which presses are
+taps says ``foot``, from the protocol alone.
 """
 
 from __future__ import annotations
@@ -11,17 +12,19 @@ from dataclasses import dataclass, field
 
 from evenbed.head.head import Head
 from evenbed.head.types import Ask, Event, Pull
-from evenbed_fw import safety
+from evenbed_fw import safety, wire
+from evenbed_fw.hardware import I_PEDAL_A
 from evenbed_sim import faults, presets
 from evenbed_sim.plant import Plant
 from evenbed_sim.rig import Rig, RigParams
 from evenbed_sim.scenarios.virtual import VirtualRun
 from evenbed_sim.strand import Strand
 from evenbed_sim.stringer import Habits, Stringer
+from foot import Foot
 
 ABOVE = 1.06  # ceiling over the highest planned force
 AT_REST = (safety.LATCHED, safety.ARMED, safety.FROZEN, safety.CUT)
-PERMIT_S = 2.2  # a tap at rest may wait 2 s for its draw (board), and its line be on its way
+EDGE_S = 0.03  # a board slowed down by 10 ms looks twice in it, and the witness three times
 UNLOADED_N = 12.0  # the board calls a string loaded above 10 N, 2.5 times the contact force; it recovers a little
 FAULT_ECHO_S = 0.3  # a silence is noticed after 0.25 s
 STILL_S = 0.02  # two readings: the last steps of a braking way come after its rate is zero
@@ -77,11 +80,14 @@ class HandledRig:
         self.stringer = Stringer(self.rig, self.habits, seed=self.seed) if self.habits else None
         self.host = VirtualRun(self.rig, self.top_n)
         self.host.on_line = self._witness
+        self.foot = Foot(EDGE_S)
+        self._wires = self.rig.pedal_wires
+        self.rig.pedal_wires = self._contacts
+        self._board = self.rig.board.core.state
         self.moments: list[Moment] = []
         self.unasked: list[tuple[float, float]] = []  # (s, mm) of upward motion that no tap permitted
         self._permitted = False
-        self._tapped_s = self._moved_s = -10.0
-        self._was_down = False
+        self._moved_s = -10.0
         self._faulty_s = -10.0
 
     # --- the witness -----------------------------------------------------------------------------------------
@@ -89,16 +95,18 @@ class HandledRig:
         head = self.host.loop.head
         if head is not None and self.pull is not None and head.pull is None and head.state in ("unarmed", "slack"):
             head.plan(self.pull)
-        if self.stringer is not None:
-            self._see_pedal(self.rig.pedal_down)
         mm = self.rig.carriage.mm
         board = self.rig.board.core.state
         rose = mm - self.moments[-1].carriage_mm if self.moments else 0.0
         if self.rig.hw.rate != 0 or abs(rose) > NOISE_MM:
             self._moved_s = now_s
         still = now_s - self._moved_s > STILL_S
-        if still and board in AT_REST and now_s - self._tapped_s > PERMIT_S:
+        if self.foot.permits(self.t_s):
+            self._permitted = True
+        elif still and board in AT_REST:
             self._permitted = False
+        if board == safety.HOLDING or (board == safety.MOVING and self.rig.board.core.mode == wire.DRAW):
+            self.foot.drawn()
         if rose > NOISE_MM and not self._permitted:
             self.unasked.append((now_s, rose))
         if self.faults.active:
@@ -107,11 +115,16 @@ class HandledRig:
         faulty = now_s - self._faulty_s < FAULT_ECHO_S
         self.moments.append(Moment(now_s, state, self.rig.plant.force_n, mm, board, word, faulty))
 
-    def _see_pedal(self, down: bool) -> None:
-        if self._was_down and not down:
-            self._tapped_s = self.t_s
-            self._permitted = True
-        self._was_down = down
+    def _contacts(self, pins: int) -> int:
+        """What the foot does to the contacts, and what the wires make of it; the rig asks every 10 ms and oftener."""
+        bent = self._wires(pins)
+        board = self.rig.board.core.state
+        if board != self._board:
+            self._board = board
+            self.foot.changed(self.t_s)
+        doubtful = bent != pins or not self.rig.board_runs
+        self.foot.sees(self.t_s, pins & I_PEDAL_A != 0, board == safety.ARMED, doubtful)
+        return bent
 
     # --- what there is ---------------------------------------------------------------------------------------
     @property
@@ -168,7 +181,6 @@ class HandledRig:
     def press(self, down: bool) -> None:
         """Press or let go of the pedal."""
         self.rig.press_pedal(down)
-        self._see_pedal(down)
 
     def tap(self, for_s: float = 0.2) -> None:
         """One press, and a moment."""

@@ -1,7 +1,7 @@
 """Anything a stringer, a screen and bad luck may do in any order: what must hold all the same.
 
-The true force stays below ceiling + overrun; nothing goes upwards that no tap has permitted since the last rest; head and
-board agree on what is going on; nothing raises.
+The true force stays below ceiling + overrun; nothing goes upwards that no tap has permitted since the last rest, and no
+hold and no second press within a second is such a tap; head and board agree on what is going on; nothing raises.
 """
 
 from __future__ import annotations
@@ -113,6 +113,20 @@ class AnyHands(RuleBasedStateMachine):
         self.r.wait(rest_s)
         self.r.tap()
         self.r.wait(for_s)
+
+    @precondition(lambda self: self.r.head.state == st.SLACK)
+    @rule(rest_s=some.sampled_from([0.4, 1.3, 1.4]), for_s=some.sampled_from([0.2, 0.8, 1.5]))
+    def a_host_draws_whatever_the_press_was(self, rest_s: float, for_s: float) -> None:
+        """A program that has gone wrong: that no other press raises the force is the board's own doing."""
+        self.r.wait(rest_s)
+        self.r.press(True)
+        self.r.wait(for_s)
+        self.r.press(False)
+        self.r.wait(0.06)
+        head = self.r.head
+        if head.state == st.SLACK and head.pull is not None:
+            head._begin_draw(head.pull)
+        self.r.wait(0.5)
 
     @precondition(lambda self: self.r.head.state in (st.UNARMED, st.TRIPPED))
     @rule()
