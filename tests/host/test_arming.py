@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pytest
 from evenbed.head import states as st
-from evenbed.head.types import Pull
+from evenbed.head.types import Ask, Pull
 from evenbed_fw import safety
 from evenbed_sim.converter import CellParams
 from evenbed_sim.rig import RigParams
@@ -81,6 +81,20 @@ def test_a_string_on_the_head_is_let_down_not_armed() -> None:
     assert r.state == st.BOOTED_LOADED and "hold the pedal to let it down" in r.told("loaded")[0].says.lower()
     r.hold(0.9)
     assert not r.told("refused") and r.state == st.BOOTED_LOADED
+
+
+def test_arming_from_the_screen_with_a_broken_pedal_is_refused_with_its_reason() -> None:
+    # hardware/protocol.md section 5: arm with a live fault is refused. The pedal itself cannot ask: the screen does.
+    r = rig()
+    r.wait(0.5)
+    r.inject_now("pedal wrong")
+    r.wait(0.5)
+    assert r.rig.board.pedal.fault
+    r.ask(Ask.ARM)
+    r.wait(1.0)
+    (refused,) = r.told("refused")
+    assert "pedal" in refused.says and "hold the pedal for two seconds again" in refused.says
+    assert not r.rig.hw.enabled and r.state == st.UNARMED and r.rig.board.core.state == safety.LATCHED
 
 
 def test_a_pedal_that_contradicts_itself_cannot_even_ask() -> None:
