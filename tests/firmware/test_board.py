@@ -76,7 +76,8 @@ def test_a_press_freezes_on_the_board_within_the_debounce_and_the_ramp() -> None
 @pytest.mark.parametrize("asked", [20_000, 96_000])
 def test_hold_follows_no_faster_than_its_cap(asked: int) -> None:
     d = holding()
-    cap = d.board.settings.hold_rate_steps_s
+    cap = 9_600  # hardware/protocol.md section 9: 6 mm/s at 1600 steps/mm
+    assert d.board.settings.hold_rate_steps_s == cap
     at = d.hw.at
     fastest = 0
     for _ in range(50):

@@ -297,7 +297,7 @@ def test_hold_caps_its_travel() -> None:
     b = drawing()
     entry = b.at
     assert b.go(mode=wire.HOLD, rate=96_000, end=b.at + 500_000) == 0
-    assert b.core.end == entry + b.s.hold_travel_steps
+    assert b.core.end == entry + 32_000  # hardware/protocol.md section 9: 20 mm at 1600 steps/mm
     # Renewing from farther up does not move the cap, and neither does asking for a draw in between.
     b.at += 20_000
     b.read(100.0)

@@ -74,13 +74,20 @@ def test_every_command_that_a_text_names_is_there() -> None:
         assert CliRunner().invoke(main, [name, "--help"]).exit_code == 0, name
 
 
+def proofs_in(file: str) -> set[str]:
+    """The tests of a file; what a state machine is run as is one too."""
+    tree = ast.parse((ROOT / file).read_text())
+    functions = {node.name for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)}
+    machines = {t.id for node in tree.body if isinstance(node, ast.Assign) for t in node.targets if isinstance(t, ast.Name)}
+    return {n for n in functions if n.startswith("test_")} | {n for n in machines if n.startswith("Test")}
+
+
 @pytest.mark.parametrize("number", sorted(ENTRIES))
 def test_every_entry_names_a_test_that_is_there(number: int) -> None:
-    file, _, name = ENTRIES[number].proved_by.partition("::")
-    tree = ast.parse((ROOT / file).read_text())
-    there = {node.name for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)}
-    assert any(n.startswith("test_") for n in there)
-    assert not name or name in there
+    file, _, names = ENTRIES[number].proved_by.partition("::")
+    there = proofs_in(file)
+    assert there
+    assert not names or set(names.split(", ")) <= there
 
 
 def test_a_fault_this_program_does_not_know_says_so() -> None:
@@ -354,6 +361,17 @@ def test_the_energies_of_the_document_are_those_of_its_formula() -> None:
         assert float(force) ** 2 / (2.0 * float(k)) / 1000.0 == pytest.approx(float(energy), abs=0.05)
 
 
-def test_every_file_that_the_document_names_is_there() -> None:
-    for name in re.findall(r"tests/[\w/]+(?:\.py)?", (ROOT / "SAFETY.md").read_text()):
+def test_every_file_and_every_test_that_the_document_names_is_there() -> None:
+    text = (ROOT / "SAFETY.md").read_text()
+    for name, test in re.findall(r"(tests/[\w/]+(?:\.py)?)(?:::(\w+))?", text):
         assert (ROOT / name).exists(), name
+        assert not test or test in proofs_in(name), f"{name}::{test}"
+
+
+def test_every_row_of_what_the_design_avoids_names_its_tests() -> None:
+    text = (ROOT / "SAFETY.md").read_text()
+    rows = [line for line in text.split("## 2.")[1].split("## 3.")[0].splitlines() if line.startswith("| ")][1:]
+    layers = re.split(r"^\d\. ", text.split("## 3.")[1].split("### ")[0], flags=re.MULTILINE)[1:]
+    assert len(rows) == 8 and len(layers) == 6
+    for part in rows + layers:
+        assert re.search(r"tests/[\w/]+\.py::\w+", part), part

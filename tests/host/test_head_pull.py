@@ -63,6 +63,22 @@ def check_record(record: PullRecord, ceiling_n: float) -> None:
     assert (record.creep_n_s or 0.0) > 0.0 and (record.loss_now_n or 0.0) > 0.0
 
 
+def test_the_first_two_millimetres_of_a_draw_are_slow() -> None:
+    # SAFETY.md section 2: 2 mm at 15 mm/s, time to take a finger away.
+    r = HandledRig(Pull(150.0), tether(8.0, 40.0)).arm()
+    r.tap()
+    assert r.until("holding", 8.0)
+    moments = r.moments
+    start_mm = moments[0].carriage_mm
+    pairs = [
+        (a, b) for a, b in zip(moments, moments[4:], strict=False) if b.t_s - a.t_s > 0.03
+    ]  # over 50 ms: steps are whole
+    speeds = [(b.carriage_mm - start_mm, (b.carriage_mm - a.carriage_mm) / (b.t_s - a.t_s)) for a, b in pairs]
+    first = [v for mm, v in speeds if 0.5 < mm < 1.95]
+    assert len(first) >= 5 and 10.0 < max(first) < 15.5
+    assert max(v for _, v in speeds) > 30.0  # it can go faster
+
+
 @pytest.mark.parametrize(
     ("preset", "woven"),
     [(p, False) for p in MAINS] + [(p, True) for p in CROSSES],

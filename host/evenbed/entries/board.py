@@ -9,6 +9,7 @@ from evenbed.entries.entry import BY_HAND, GET_DOWN, REFUSAL, STOP, TRIP, TRIPS,
 _READ = "(from the reference zero, reading {age_s} old)"
 _CLEAR = "slack, sound readings, cause gone: pedal 2 s or screen"
 _CORE = "tests/firmware/test_safety_trips.py"
+_ORDERS = "tests/firmware/test_safety_orders.py"
 _ARM = "tests/host/test_arming.py::test_arming_is_refused_with_its_reason"
 
 
@@ -26,6 +27,7 @@ ALL: tuple[Entry, ...] = (
         faults.OVER_TENSION,
         f"Over-tension: {{force_n}}, ceiling {{bound_n}} {_READ}. The motor stopped and backed off a little.",
         f"Look at what the string is caught on. {GET_DOWN}",
+        proved_by=f"{_CORE}::test_over_tension_on_one_unfiltered_reading, test_back_off_begins_where_the_braking_ends",
     ),
     _board(
         faults.NO_DATA,
@@ -37,6 +39,7 @@ ALL: tuple[Entry, ...] = (
         f"The reading is frozen at {{force_n}} {_READ}: seven times the same, which no live cell gives. The motor "
         "stands and holds.",
         f"Check the converter's supply and wiring. {GET_DOWN}",
+        proved_by=f"{_CORE}::test_stuck_at_the_seventh_equal_reading",
     ),
     _board(
         faults.SATURATED,
@@ -47,11 +50,13 @@ ALL: tuple[Entry, ...] = (
         faults.IMPLAUSIBLE,
         f"Readings that no string can give, the last {{force_n}} {_READ}. The motor stands and holds.",
         f"Check the cell's cable and shield; a force that falls while pulling means swapped signal wires. {GET_DOWN}",
+        proved_by=f"{_CORE}::test_implausible_at_the_third_push, test_implausible_leaps_both_sides",
     ),
     _board(
         faults.STRING_LOST,
         f"The string is lost: the force fell to {{force_n}} at once {_READ}. The motor stands; it does not follow.",
         f"Eyes first: look for a broken string, an open clamp, a slipped gripper. {GET_DOWN}",
+        proved_by=f"{_CORE}::test_string_lost_both_sides, test_string_lost_in_a_hold_under_half_the_contact_force",
     ),
     _board(
         faults.LEASE_EXPIRED,
@@ -112,21 +117,21 @@ ALL: tuple[Entry, ...] = (
         "not_understood",
         "The board did not understand {wanted}.",
         "Firmware and program may not fit together: update both.",
-        "tests/firmware/test_safety_orders.py",
+        f"{_ORDERS}::test_go_limits_of_its_numbers",
     ),
     _refusal(
         wire.WRONG_STATE,
         "wrong_state",
         "The board does not {wanted} in the state it is in.",
         "Wait until it stands, look at the screen, then ask again.",
-        "tests/firmware/test_safety_orders.py::test_arm",
+        f"{_ORDERS}::test_arm",
     ),
     _refusal(
         wire.NO_PRESS,
         "no_press",
         "The board does not draw: no press of the pedal has allowed it.",
         "Tap the pedal once, a second after the last press.",
-        "tests/firmware/test_safety_permits.py",
+        "tests/firmware/test_safety_permits.py::test_presses_from_before_arming_are_void",
     ),
     _refusal(
         wire.ABOVE_LIMIT,
@@ -152,47 +157,49 @@ ALL: tuple[Entry, ...] = (
         "data_not_sound",
         "The board does not {wanted}: the readings of the cell are not sound.",
         "Check the cell's cable and the converter's supply; a second after the last trouble it is asked again by a press.",
+        f"{_ORDERS}::test_arm",
     ),
     _refusal(
         wire.STALE,
         "stale",
         "The board does not {wanted}: a newer line had overtaken this one.",
         "Ask once more.",
-        "tests/firmware/test_safety_orders.py",
+        f"{_ORDERS}::test_go_stale_repeated_reordered",
     ),
     _refusal(
         wire.WRONG_WAY,
         "only_down",
         "The board does not pull upwards from here: only down.",
         "Let the string down, then draw again.",
-        "tests/firmware/test_safety_orders.py",
+        f"{_ORDERS}::test_frozen_thaws_downwards_only_and_not_at_once",
     ),
     _refusal(
         wire.NOT_GREETED,
         "not_greeted",
         "The board does not {wanted}: it has not been greeted, so it may have started anew.",
         "Look at the string; the greeting is repeated by itself. Then ask again.",
-        "tests/firmware/test_safety_orders.py",
+        f"{_ORDERS}::test_go_needs_the_greeting",
     ),
     _refusal(
         wire.EXPIRY_TOO_LONG,
         "expiry_too_long",
         "The board takes no lease that is longer than it allows.",
         "Firmware and program do not fit together: update both.",
-        "tests/firmware/test_safety_orders.py",
+        f"{_ORDERS}::test_go_limits_of_its_numbers",
     ),
     _refusal(
         wire.GAIN_IMPLAUSIBLE,
         "gain_implausible",
         "The board does not {wanted}: its calibrated sensitivity is more than 20 % away from the cell's rating.",
         "Were kilograms typed as pounds? Calibrate again, or correct the rating on the board if another cell was fitted.",
+        f"{_ORDERS}::test_arm",
     ),
     _refusal(
         wire.OUT_OF_TRAVEL,
         "at_end_switch",
         "The board does not draw: the carriage is at its end on the pulling side.",
         "Let it return, then draw again.",
-        "tests/firmware/test_safety_orders.py",
+        f"{_ORDERS}::test_draw_is_refused_at_the_end_switch_and_keeps_its_permit",
     ),
     _refusal(
         wire.SETTINGS_UNUSABLE,
