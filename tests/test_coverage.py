@@ -9,13 +9,13 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 CORE = (
-    *(f"hardware/firmware/evenbed_fw/{name}.py" for name in ("budget", "envelope", "safety", "waydown")),
+    *(f"hardware/firmware/evenbed_fw/{name}.py" for name in ("budget", "envelope", "pedal", "safety", "waydown")),
     "host/evenbed/head/guard.py",
     "host/evenbed/head/stopbudget.py",
 )
 TESTS = (
     *(f"tests/firmware/test_safety_{part}.py" for part in ("core", "trips", "orders", "permits")),
-    *(f"tests/firmware/test_{name}.py" for name in ("envelope", "budget", "way_down")),
+    *(f"tests/firmware/test_{name}.py" for name in ("envelope", "budget", "pedal", "way_down")),
     "tests/host/test_guard.py",
     "tests/host/test_stop_budget.py",
 )

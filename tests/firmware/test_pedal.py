@@ -370,3 +370,127 @@ def test_no_intermediate_leaves_the_small_integers(sequence: list[tuple[tuple[bo
             t = (t + after_us) % WRAP
             p.step(Small(t), *contacts)
             p.held_ms()
+
+
+# --- to the microsecond: the figures of hardware/protocol.md, section 7 ----------------------------------------------
+def steps(*readings: tuple[int, tuple[bool, bool]]) -> Pedal:
+    """A pedal that has been looked at just then, after 150 ms of release; times from there."""
+    p = Pedal()
+    for at_us, contacts in ((0, REST), (150_000, REST), *((150_000 + at, contacts) for at, contacts in readings)):
+        p.step(at_us, *contacts)
+    return p
+
+
+def toggled(from_us: int, until_us: int) -> list[tuple[int, tuple[bool, bool]]]:
+    """Nothing that stands."""
+    return [(t, DOWN if t // 10_000 % 2 else REST) for t in range(from_us, until_us, 10_000)]
+
+
+def test_at_boot_the_pedal_has_said_nothing() -> None:
+    p = Pedal()
+    assert (p.down, p.fault, p.ended, p.edge) == (False, False, False, False)
+    assert (p.presses, p.last_ms, p.held_us, p.ended_us) == (0, 0, 0, 0)
+
+
+def test_what_is_down_and_what_counts_to_the_microsecond() -> None:
+    assert not steps((50_000, DOWN), (55_999, DOWN)).edge
+    assert steps((50_000, DOWN), (56_000, DOWN)).edge
+    assert not steps((50_000, DOWN), (69_999, DOWN)).down
+    assert steps((50_000, DOWN), (70_000, DOWN)).down
+
+
+@pytest.mark.parametrize(("released_us", "presses"), [(99_999, 0), (100_000, 1)])
+def test_the_release_before_a_press_to_the_microsecond(released_us: int, presses: int) -> None:
+    p = Pedal()
+    for at_us, contacts in ((0, REST), (released_us, REST), (110_000, DOWN), (140_000, DOWN)):
+        p.step(at_us, *contacts)
+    assert p.presses == presses
+
+
+@pytest.mark.parametrize(("unrest_us", "tap"), [(50_000, True), (50_001, False)])
+def test_unrest_to_the_microsecond(unrest_us: int, tap: bool) -> None:
+    back = 10_000 + unrest_us
+    p = steps(
+        (10_000, NEITHER), (back, REST), (90_000, DOWN), (120_000, DOWN), (200_000, DOWN), (201_000, REST), (221_000, REST)
+    )
+    assert p.ended and p.last_ms == (110 if tap else 700)
+
+
+def test_what_stands_for_20_ms_is_no_unrest() -> None:
+    release = [(t + 25_000 * n, contacts) for n in range(3) for t, contacts in ((10_000, DOWN), (15_000, REST))]
+    p = steps(*release, (85_000, DOWN), (105_000, DOWN), (200_000, DOWN), (201_000, REST), (221_000, REST))
+    assert p.ended and p.last_ms == 115
+
+
+@pytest.mark.parametrize(("us", "fault"), [(200_000, False), (200_001, True)])
+def test_a_contradiction_to_the_microsecond(us: int, fault: bool) -> None:
+    assert steps((10_000, NEITHER), (10_000 + us, NEITHER)).fault is fault
+
+
+@pytest.mark.parametrize(("us", "fault"), [(1_000_000, False), (1_000_001, True)])
+def test_no_rest_for_a_second_to_the_microsecond(us: int, fault: bool) -> None:
+    assert steps(*toggled(10_000, 1_000_000), (us, REST)).fault is fault
+
+
+def test_what_stands_for_20_ms_to_the_microsecond_is_a_rest() -> None:
+    p = steps(*toggled(10_000, 900_000), (900_000, REST), (920_000, REST), *toggled(930_000, 1_200_000))
+    assert not p.fault
+
+
+@pytest.mark.parametrize(("us", "fault"), [(10_000_000, False), (10_000_001, True)])
+def test_held_for_ten_seconds_to_the_microsecond(us: int, fault: bool) -> None:
+    assert steps((10_000, DOWN), (40_000, DOWN), (10_000 + us, DOWN)).fault is fault
+
+
+def test_held_for_ten_seconds_with_gaps_is_a_fault_too() -> None:
+    """No stretch of pressed lasts ten seconds, the press does: the last answer stands through a contradiction."""
+    f = ready().keep(DOWN, 6_000).keep(NEITHER, 100).keep(DOWN, 3_901)
+    assert f.p.down and not f.p.fault and len(f.counted) == 1
+    assert f.keep(DOWN, 1).p.fault and f.p.down
+
+
+def test_an_interrupted_press_is_no_tap_however_long_it_goes_on() -> None:
+    f = ready().keep(DOWN, 100).keep(REST, 7).keep(DOWN, 200).keep(REST, 30)
+    assert len(f.ended) == 1 and not f.taps and f.p.last_ms == 700
+
+
+@pytest.mark.parametrize("wrong", [BOTH, NEITHER])
+def test_after_a_contradiction_without_a_press_a_release_comes_first(wrong: tuple[bool, bool]) -> None:
+    f = ready().keep(wrong, 210).keep(DOWN, 500)
+    assert f.p.fault and f.p.presses == 0 and not f.p.down
+    assert f.keep(REST, 101).keep(DOWN, 50).p.presses == 1
+
+
+def test_a_pedal_that_is_closed_at_boot_has_gone_down() -> None:
+    assert Foot().keep(DOWN, 10).closings == [6]
+
+
+def test_the_clock_may_show_anything_at_boot() -> None:
+    """What comes to no rest is counted from the first look."""
+    p = Pedal()
+    p.step(900_000_000, *NEITHER)
+    assert not p.fault
+
+
+def test_a_long_press_is_timed_to_the_millisecond() -> None:
+    f = ready().keep(DOWN, 5_000)
+    assert f.p.held_ms() == 5_000
+    assert f.keep(REST, 30).p.last_ms == 4_999
+
+
+@pytest.mark.parametrize(("ms", "tap"), [(700, True), (701, False)])
+def test_a_tap_lasts_less_than_700_ms(ms: int, tap: bool) -> None:
+    f = ready().keep(NEITHER, 60).keep(REST, 101).keep(DOWN, ms).keep(REST, 30)
+    assert f.p.last_ms == ms - 1 and (f.p.last_ms < 700) is tap and bool(f.taps) is tap
+
+
+def test_presses_are_counted_to_9999() -> None:
+    """hardware/protocol.md section 4: presses, 0 to 9999."""
+    f = ready()
+    f.p.presses = 9_998
+    assert f.keep(DOWN, 50).p.presses == 9_999
+    assert f.keep(REST, 110).keep(DOWN, 50).p.presses == 0
+
+
+def test_since_just_before_then_is_a_whole_turn() -> None:
+    assert since(0, 1) == WRAP - 1

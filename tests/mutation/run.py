@@ -37,6 +37,7 @@ _CORE = tuple(f"tests/firmware/test_safety_{part}.py" for part in ("core", "trip
 TARGETS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "evenbed_fw.budget": (("tests/firmware/test_budget.py",), ()),
     "evenbed_fw.envelope": (("tests/firmware/test_envelope.py",), (*_CORE, "tests/firmware/test_board.py")),
+    "evenbed_fw.pedal": (("tests/firmware/test_pedal.py",), ()),
     "evenbed_fw.waydown": (("tests/firmware/test_way_down.py", _CORE[0]), ()),
     "evenbed_fw.safety": (
         _CORE,
