@@ -185,3 +185,76 @@ def test_at_the_place_of_contact_it_stands_until_a_new_press() -> None:
     d.run(200)
     d.press(1_500)
     assert d.hw.at < stood - 1_000
+
+
+def stood_unseen() -> Desk:
+    """Stopped by a press, and let down without readings to where it stood by itself."""
+    d = by_press()
+    d.hw.converting = False
+    d.run(400)
+    d.press(3_000)
+    assert d.board.core.eased_to and d.board.core.state == safety.FROZEN
+    return d
+
+
+def test_slack_that_nobody_could_see_is_taken_for_it_when_a_later_press_ends() -> None:
+    d = stood_unseen()
+    core = d.board.core
+    d.press(1_500)
+    assert core.state == safety.FROZEN and core.fault == faults.PRESSED  # nobody sees it still
+    d.hw.converting = True
+    d.run(400)
+    assert core.sound and not core.loaded() and core.state == safety.FROZEN
+    d.press(1_500)
+    assert core.state == safety.ARMED and core.fault == faults.NONE
+
+
+def test_a_press_that_ends_with_the_string_still_loaded_is_no_slack() -> None:
+    d = stood_unseen()
+    core = d.board.core
+    d.hw.slack -= 2_500  # a string that had been long stretched: it has drawn itself short
+    d.hw.converting = True
+    d.run(400)
+    assert core.loaded()
+    d.press(1_100)
+    assert core.loaded() and core.state == safety.FROZEN and core.fault == faults.PRESSED
+    d.press(2_000)
+    assert not core.loaded() and core.state == safety.ARMED and core.fault == faults.NONE
+
+
+def test_where_it_has_not_stood_yet_the_end_of_a_press_is_no_arrival() -> None:
+    d = by_press()
+    core = d.board.core
+    core.s.let_down_steps_s = 1_600  # a millimetre a second: the foot is in time
+    d.hw.pins = PRESSED
+    while d.hw.force() > 8 * 8_759:  # too little to count as loaded, and more than half of contact
+        d.run(1)
+    d.hw.pins = AT_REST
+    d.run(300)
+    assert core.sound and core.contact and not core.loaded() and not core.eased_to
+    assert core.state == safety.FROZEN and core.fault == faults.PRESSED
+
+
+def test_without_readings_an_old_one_shows_no_slack() -> None:
+    d = stood_unseen()
+    core = d.board.core
+    core.force = 0  # the last that was heard
+    d.press(1_500)
+    assert not core.sound and core.state == safety.FROZEN and core.fault == faults.PRESSED
+
+
+def test_an_emergency_stop_in_the_braking_of_an_arrival_stays_one() -> None:
+    d = by_press()
+    core = d.board.core
+    d.hw.pins = PRESSED
+    for _ in range(4_000):
+        d.run(1)
+        if core.arriving:
+            break
+    assert core.arriving
+    d.hw.pins &= ~I_ESTOP_OK
+    d.run(100)
+    assert core.state == safety.CUT
+    d.hw.pins = AT_REST
+    d.run(500)
+    assert core.state == safety.CUT and core.fault == faults.EMERGENCY_STOP and not d.hw.enabled

@@ -53,6 +53,16 @@ def test_a_tap_long_after_the_last_permits_at_any_time_of_the_wrapping_clock() -
         assert b.core.permit
 
 
+def test_a_press_that_began_before_arming_permits_nothing() -> None:
+    b = latched().press().quiet(100)
+    assert b.arm() == 0
+    b.quiet(200)
+    b.core.tap(b.now_us, 300)
+    assert not b.core.permit and b.go() == wire.NO_PRESS
+    b.quiet(1_500).tap()
+    assert b.go() == 0
+
+
 @pytest.mark.parametrize(("wait_ms", "permits"), [(1_990, True), (2_020, False)])
 def test_a_permit_waits_two_seconds(wait_ms: int, permits: bool) -> None:
     b = armed().tap().quiet(wait_ms)

@@ -258,7 +258,7 @@ class Core(Envelope):
             if held_ms == 0:
                 self.state = FROZEN
                 self.end = position - self._brake(max(0, -rate))
-                self.arriving = self.eased_to and self.sound and not self.loaded()  # nobody knew before
+                self.arriving = self.eased_to and self.sound  # before, nobody may have known that it was slack
             elif not self.eased_to and (not self.contact if self.sound else position <= self.contact_position):
                 # Stand here once; a new press goes on.
                 self.state = FROZEN
@@ -382,8 +382,8 @@ class Core(Envelope):
         self.soft = self.ceiling
         self.state = ARMED
         self.enabled = True
-        self.permit = False
-        self.eased_unpowered = False
+        self.permit = self.eased_unpowered = False
+        self.locked = True  # a press under way began before there was anything to permit
         return 0
 
     def lower_ceiling(self, ceiling_mn: int) -> int:
