@@ -409,10 +409,10 @@ def test_the_release_before_a_press_to_the_microsecond(released_us: int, presses
 
 @pytest.mark.parametrize(("unrest_us", "tap"), [(50_000, True), (50_001, False)])
 def test_unrest_to_the_microsecond(unrest_us: int, tap: bool) -> None:
-    back = 10_000 + unrest_us
-    p = steps(
-        (10_000, NEITHER), (back, REST), (90_000, DOWN), (120_000, DOWN), (200_000, DOWN), (201_000, REST), (221_000, REST)
-    )
+    """In two pieces, that are added up; from a release of 100 ms on it begins at nothing."""
+    back = 50_000 + unrest_us - 20_000
+    pieces = [(10_000, NEITHER), (30_000, REST), (50_000, NEITHER), (back, REST)]
+    p = steps(*pieces, (110_000, DOWN), (140_000, DOWN), (220_000, DOWN), (221_000, REST), (241_000, REST))
     assert p.ended and p.last_ms == (110 if tap else 700)
 
 
