@@ -11,6 +11,7 @@ import pytest
 from evenbed.cli.interrupts import Interrupts
 from evenbed.cli.leaving import DOWN_S, GAP_S, Lately, left_on, way_out
 from evenbed.cli.letdown import after_ctrl_c, see_it_down
+from evenbed.cli.prove import clear_own_trip
 from evenbed.cli.pull import PullRequest, Session
 from evenbed.control.status import Status
 from evenbed.head.types import Ask
@@ -302,3 +303,17 @@ def test_a_command_that_is_left_says_what_is_on() -> None:
                 lately.hear(message)  # type: ignore[arg-type]
     said = see_it_down(w.control, w.view, lately, w.interrupts)
     assert "still on the string" in said and "hand knob" in said
+
+
+# --- the trip that was asked for ---------------------------------------------------------------------------------------
+@pytest.mark.parametrize("slack", [True, False])
+def test_the_deliberate_trip_is_cleared_once_the_string_is_slack_and_not_before(slack: bool) -> None:
+    w = Windowed(HandledRig().draw())
+    w.r.host.loop.set_ceiling(60.0)
+    w.r.wait(1.5)
+    assert w.r.state == "tripped"
+    if slack:
+        assert w.r.let_down_by_pedal()
+    clear_own_trip(w.control, seen(*[200.0] * 2))
+    assert w.r.state == ("unarmed" if slack else "tripped") and w.control.asked == ([Ask.CLEAR] if slack else [])
+    assert (w.r.rig.force_n > LOADED_N) is not slack

@@ -14,13 +14,14 @@ from evenbed.cli.view import View
 from evenbed.control.client import Control, ControlClient
 from evenbed.control.port import in_use
 from evenbed.control.status import Status
-from evenbed.head.types import Pull
+from evenbed.head.types import Ask, Pull
 from evenbed.job.proving import ARMED_CEILING_N, SPEED_MM_S, Act, Moment, Proving
 from evenbed.record.keeping import Keeper
 from evenbed.record.store import folder
 from evenbed.units import show_force
 
 CONNECT_S = 5.0
+CLEARS = 40  # looks of 0.1 s at a board that is to forget its trip
 SIGNS = {"passed": "+", "failed": "!", "left out": "-"}
 
 
@@ -67,15 +68,31 @@ def run(port: str | None, weight_n: float | None, unit: str, records: str | None
         if said is None:
             view.tell(f"{see_it_down(client, view, lately, interrupts)} Nothing is proved.")
             return 130
+        if not said and proving.passed:
+            clear_own_trip(client, lately)
     if said:
         view.tell(" ".join(filter(None, (said, left_on(lately, unit, client.ended)))))
         return 1
     for outcome in proving.outcomes:
         view.tell(f"{SIGNS[outcome.verdict]} {outcome.step:<16} {outcome.verdict:<9} {outcome.says}")
-    if left := left_on(lately, unit):
+    if not proving.passed and (left := left_on(lately, unit)):
         view.tell(f"! {left}")
     view.tell("Proved." if proving.passed else "Not proved: do not string before that is put right. SAFETY.md says why.")
     return 0 if proving.passed else 3
+
+
+def clear_own_trip(client: Control, lately: Lately) -> None:
+    """The trip was this command's own: with the string slack nothing of it is left for the next one to be told of."""
+    asked = False
+    for _ in range(CLEARS):
+        if lately.state != "tripped" or client.ended:
+            return
+        if lately.down and not asked:
+            asked = True
+            client.ask(Ask.CLEAR)
+        for message in client.messages(0.1):
+            if message["kind"] == "status":
+                lately.hear(cast(Status, message))
 
 
 def _follow(client: Control, proving: Proving, view: View, lately: Lately, interrupts: Interrupts) -> str | None:
