@@ -7,6 +7,7 @@ from collections.abc import Callable
 import pytest
 from evenbed.head import states as st
 from evenbed.head.types import Ask, Pull
+from evenbed.link.session import LinkError
 from evenbed_fw import safety
 from evenbed_sim.converter import CellParams
 from evenbed_sim.rig import RigParams
@@ -145,3 +146,15 @@ def test_without_readings_after_arming_no_zero_is_taken() -> None:
     r.wait(8.0)
     told = r.told("zero_refused") + r.told("refused")
     assert told and r.state in (st.UNARMED, st.TRIPPED)
+
+
+@pytest.mark.parametrize(("hz", "usable"), [(39.0, False), (40.0, True), (400.0, True), (420.0, False)])
+def test_a_board_that_cannot_be_used_is_refused_with_its_reason(hz: float, usable: bool) -> None:
+    params = RigParams(cell=CellParams(period_us=1e6 / hz), settings={"period_us": round(1e6 / hz)})
+    r = HandledRig(params=params)
+    if usable:
+        r.wait(1.0)
+        assert r.state == st.UNARMED
+    else:
+        with pytest.raises(LinkError, match=r"cannot be used.*samples/s.*Correct its settings"):
+            r.wait(1.0)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 
+from evenbed.catalogue import say
 from evenbed.control.blackbox import BlackBox, Start
 from evenbed.head import start as head_start
 from evenbed.head.head import Head, Step
@@ -20,7 +21,8 @@ from evenbed.link.session import LinkError, Ready, Rebooted, Session, Silent
 
 MIN_PERIOD_US = 2_500
 MAX_PERIOD_US = 25_000
-SILENT, RESTARTED, CALIBRATION_UNKNOWN, CALIBRATION_KNOWN, BEYOND_CALIBRATION = 41, 42, 76, 77, 78  # of the catalogue
+SILENT, RESTARTED, UNUSABLE = 41, 42, 46  # of the catalogue
+CALIBRATION_UNKNOWN, CALIBRATION_KNOWN, BEYOND_CALIBRATION = 76, 77, 78
 WARN_ABOVE = 1.2  # times the highest weight of the calibration
 EXPIRY_MS = 150  # the longest the board takes; what may move until then is bounded by the granted steps
 _LINES = {"arm", "ceiling"}  # those that carry a force
@@ -161,7 +163,7 @@ class ControlLoop:
     def _greet(self, now_s: float, ready: Ready) -> None:
         why = unusable(ready.limits)
         if why:
-            raise LinkError(f"This board cannot be used: {why}. Correct its settings, then connect again.")
+            raise LinkError(say(UNUSABLE, {"why": why}))
         model = rig_model(ready.limits, self._mechanics)
         if self.head is None or self.head.rig != model:
             self.head = Head(model, self._ceiling_n)

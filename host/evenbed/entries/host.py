@@ -52,6 +52,26 @@ ALL: tuple[Entry, ...] = (
         "tests/control/test_calm.py::test_a_cable_that_comes_and_goes_is_told_as_such",
         "link_lost",
     ),
+    Entry(
+        45,
+        "other_protocol",
+        "link",
+        REFUSAL,
+        "The board speaks protocol {theirs}, this program {ours}.",
+        "Update the {older}, then connect again.",
+        "connected again",
+        "tests/host/test_link.py::test_another_version_is_refused_and_the_older_side_is_named",
+    ),
+    Entry(
+        46,
+        "board_unusable",
+        "link",
+        REFUSAL,
+        "This board cannot be used: {why}.",
+        "Correct its settings, then connect again.",
+        "connected again",
+        "tests/host/test_arming.py::test_a_board_that_cannot_be_used_is_refused_with_its_reason",
+    ),
     # --- the head
     Entry(
         51,

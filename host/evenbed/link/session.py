@@ -11,10 +11,12 @@ from dataclasses import dataclass
 from evenbed_fw import wire
 from evenbed_fw.safety import F_GREETED
 
+from evenbed.catalogue import say
 from evenbed.link.clock import ClockFit
 from evenbed.link.messages import BoardInfo, Limits, Message, No, Ok, Sample, message
 from evenbed.link.recorder import Recorder
 
+OTHER_PROTOCOL = 45  # of the catalogue
 RETRY_S = 0.25
 SILENT_S = 0.25  # no new s line for this long and the board counts as gone
 LONGEST = 4096  # bytes without a line feed
@@ -121,10 +123,8 @@ class Session:
         if isinstance(said, BoardInfo):
             if said.protocol != wire.PROTOCOL:
                 older = "board's firmware" if said.protocol < wire.PROTOCOL else "program on this computer"
-                raise LinkError(
-                    f"The board speaks protocol {said.protocol}, this program {wire.PROTOCOL}. Update the {older}, "
-                    "then connect again."
-                )
+                theirs, ours = str(said.protocol), str(wire.PROTOCOL)
+                raise LinkError(say(OTHER_PROTOCOL, {"theirs": theirs, "ours": ours, "older": older}))
             self.board = said
             self._asked_s = -1e9
         elif isinstance(said, Limits):
