@@ -122,7 +122,7 @@ def test_a_control_process_that_has_ended_is_the_word_and_no_force_is_shown(
 def test_what_is_said_of_a_string_whose_cell_tells_nonsense_is_calm_and_not_slack(
     serve: Callable[..., str], open_screen: Callable[..., Screen]
 ) -> None:
-    screen = open_screen(serve("--fault", "180N+2s cell garbage"))
+    screen = open_screen(serve("--fault", "180N+4s cell garbage"))
     page = screen.page
     to_the_hold(screen)
     page.wait_for_selector("#trip:not([hidden])", timeout=LONG_MS)
@@ -140,7 +140,7 @@ def test_what_is_said_of_a_string_whose_cell_tells_nonsense_is_calm_and_not_slac
 def test_without_power_the_button_is_off_and_says_why(
     serve: Callable[..., str], open_screen: Callable[..., Screen], fault: str, why: str
 ) -> None:
-    screen = open_screen(serve("--fault", f"180N+2s {fault} for 8s"))
+    screen = open_screen(serve("--fault", f"180N+4s {fault} for 8s"))
     page = screen.page
     to_the_hold(screen)
     page.wait_for_selector("#trip-down:disabled", timeout=LONG_MS)
@@ -197,10 +197,10 @@ def kill_server() -> None:
 def test_why_the_head_has_stopped_stays_until_the_stop_is_over(
     serve: Callable[..., str], open_screen: Callable[..., Screen]
 ) -> None:
-    screen = open_screen(serve("--fault", "180N+2s motor off"))
+    screen = open_screen(serve("--fault", "180N+4s motor off"))
     page = screen.page
     to_the_hold(screen)
-    page.wait_for_timeout(2500)
+    page.wait_for_timeout(4500)
     page.click("#let-down")
     screen.word("stopped")
     page.wait_for_selector('#say:has-text("turn the hand knob")')
