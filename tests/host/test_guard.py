@@ -44,6 +44,8 @@ def test_one_newton_above_the_ceiling_stops_and_no_less(state: str) -> None:
     assert g.check(1.0, shot(0.0, reference_n=201.0), 200.0, state) is None
     event = g.check(1.25, shot(50.0, reference_n=201.001), 200.0, state)
     assert event is not None and event.name == "guard"
+    early = Guard(RIG).check(0.99, shot(50.0, reference_n=201.001), 200.0, state)
+    assert early is not None and early.values["age_s"] == 0.0  # the fit of the board's clock may put it a little ahead
     # The force from the reference zero, the ceiling, and how old the reading is.
     assert event.values["force_n"] == 201.001 and event.values["ceiling_n"] == 200.0
     assert event.values["age_s"] == 0.25 and event.values["entry"] == 51
