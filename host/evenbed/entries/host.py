@@ -115,8 +115,7 @@ ALL: tuple[Entry, ...] = (
         REFUSAL,
         "The board does not let down from the screen now: no sound readings, a drive without power, or a motor that has "
         "turned the wrong way.",
-        "Give the drive its power back and hold the pedal; if that does nothing, press the emergency stop and turn the "
-        "hand knob.",
+        "With power on the drive hold the pedal; if that does nothing, press the emergency stop and turn the hand knob.",
         "asked again",
         f"{_HEAD}::test_a_wish_to_let_down_that_cannot_be_met_ends_and_is_told",
         "refused",
