@@ -63,6 +63,13 @@ class Screen:
         self.page.keyboard.up("Space")
         self.word("draw")
 
+    def try_a_pull(self) -> None:
+        """From the beginning to the tap that draws."""
+        self.page.click("#try")
+        self.arm()
+        self.page.wait_for_timeout(1000)
+        self.tap()
+
     def hands(self, what: str) -> None:
         """Wait until the simulated hands have done something."""
         self.page.wait_for_selector(f'#sim-hands:has-text("{what}")', timeout=LONG_MS)

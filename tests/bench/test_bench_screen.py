@@ -167,10 +167,7 @@ def test_a_stop_fills_the_screen_outlives_a_reload_and_is_cleared(
 ) -> None:
     screen = open_screen(serve("--fault", "150N cell stuck for 2s"))
     page = screen.page
-    page.click("#try")
-    screen.arm()
-    page.wait_for_timeout(1000)
-    screen.tap()
+    screen.try_a_pull()
     page.wait_for_selector("#trip:not([hidden])", timeout=LONG_MS)
     assert "frozen" in page.text_content("#trip-what") and "kgf" in page.text_content("#trip-what")
     assert "converter" in page.text_content("#trip-next")
@@ -205,10 +202,7 @@ def test_a_stop_fills_the_screen_outlives_a_reload_and_is_cleared(
 def test_reloads_and_second_pages_move_nothing(serve: Callable[..., str], open_screen: Callable[..., Screen]) -> None:
     first = open_screen(serve())
     page = first.page
-    page.click("#try")
-    first.arm()
-    page.wait_for_timeout(1000)
-    first.tap()
+    first.try_a_pull()
     first.word("wait")
     page.reload()  # in the middle of the draw
     first.word("clamp")  # the pull has gone on

@@ -37,10 +37,7 @@ def kill(page_of: str, started_by: int = 0) -> None:
 
 
 def to_the_hold(screen: Screen) -> None:
-    screen.page.click("#try")
-    screen.arm()
-    screen.page.wait_for_timeout(1000)
-    screen.tap()
+    screen.try_a_pull()
     screen.page.wait_for_selector('#say:has-text("Held at")', timeout=LONG_MS)
 
 
@@ -79,10 +76,7 @@ def test_a_board_that_is_gone_is_the_word_and_nothing_is_armed(
 def test_a_board_that_comes_back_is_heard_again(serve: Callable[..., str], open_screen: Callable[..., Screen]) -> None:
     screen = open_screen(serve("--fault", "150N board off for 3s"))
     page = screen.page
-    page.click("#try")
-    screen.arm()
-    page.wait_for_timeout(1000)
-    screen.tap()
+    screen.try_a_pull()
     screen.word("no board")
     page.wait_for_selector("#trip:not([hidden])", timeout=LONG_MS)  # it has frozen by itself, and says why
     page.wait_for_selector('#trip-state:has-text("still pulls")')
@@ -178,10 +172,7 @@ def test_a_server_that_is_gone_in_a_stop_says_so_over_the_stop(
 ) -> None:
     screen = open_screen(serve("--fault", "150N cell stuck"))
     page = screen.page
-    page.click("#try")
-    screen.arm()
-    page.wait_for_timeout(1000)
-    screen.tap()
+    screen.try_a_pull()
     page.wait_for_selector("#trip:not([hidden])", timeout=LONG_MS)
     kill_server()
     page.wait_for_selector('#trip-state:has-text("hold the pedal")')

@@ -8,6 +8,7 @@ at low force whose overrun is held against the stop budget, for the stiffness an
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from statistics import linear_regression
 
 from evenbed_fw import faults, safety
 
@@ -90,8 +91,7 @@ def slope_n_mm(points: list[tuple[float, float]]) -> float | None:
     """Stiffness by least squares through (mm, N); None where the travel is too short to tell one."""
     if not points or points[-1][0] - points[0][0] < LEAST_TRAVEL_MM:
         return None
-    mean_mm = sum(x for x, _ in points) / len(points)
-    return sum((x - mean_mm) * f for x, f in points) / sum((x - mean_mm) ** 2 for x, _ in points)
+    return linear_regression([x for x, _ in points], [f for _, f in points]).slope
 
 
 @dataclass
