@@ -364,6 +364,15 @@ def test_what_asks_in_vain_is_told_why(tmp_path: Path) -> None:
     assert place.ask(Ask.STOP) == "" and away() == ""
     hear(kind="event", name="board_missing", says="", values={"silent_s": 0.3, "entry": 43})
     assert "nothing was armed" in place.ask(Ask.ARM) and away() == "no board"
+    hear(kind="event", name="connected", says="", values={})
+    news = sum(m["kind"] == "event" for m in published)
+    flaps = {"times": 3.0, "within_s": 60.0, "entry": 44, "fault": 44, "quiet": 1.0}
+    hear(kind="event", name="link_lost", says="", values=flaps)
+    assert away() == "no board" and sum(m["kind"] == "event" for m in published) == news  # no news, but so it is
+    hear(kind="event", name="connected", says="", values={})
+    trip = {"fault": 7, "entry": 7, "force_n": 200.0, "quiet": 1.0}
+    hear(kind="event", name="lease_expired", says="", values=trip)
+    assert next(m["event"]["name"] for m in reversed(published) if m["kind"] == "stop") == "lease_expired"
     client.ended = True
     place._turn(opened)  # type: ignore[arg-type]
     assert "control process has ended" in place.ask(Ask.STOP) and away() == "ended"

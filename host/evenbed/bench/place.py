@@ -225,7 +225,8 @@ class Place:
             self._tell(trouble=message["says"])
 
     def _event(self, event: dict[str, Any]) -> None:
-        self._publish(event)
+        if not event["values"].get("quiet"):
+            self._publish(event)
         if event["values"].get("entry") in AWAY:
             self._lose("no board", event["says"])
         elif "fault" in event["values"] and event["name"] != "also":

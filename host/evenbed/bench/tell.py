@@ -11,7 +11,7 @@ from evenbed.catalogue import ENTRIES, say, say_later
 from evenbed.head.steady import FORECAST_S, THRESHOLD
 from evenbed.units import UNITS
 
-AWAY = (41, 42, 43)  # of the catalogue: the board is silent, has started anew, is missing
+AWAY = (41, 42, 43, 44)  # of the catalogue: the board is silent, has started anew, is missing, comes and goes
 GUARD = (51, 52, 55)  # of the catalogue: the head itself has stopped the board
 ORDERED = (faults.PRESSED, faults.STOPPED)
 CALM_S = 1.0  # so long nothing may speak against what is said of the string

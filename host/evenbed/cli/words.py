@@ -23,6 +23,8 @@ def sentence(
     name: str, says: str, values: Mapping[str, float], words: Mapping[str, str] | None = None, unit: str = "N"
 ) -> str | None:
     """The line for one event with its forces in ``unit``, or None where it needs none."""
+    if values.get("quiet"):  # no news: control/calm.py
+        return None
     if name == "state":
         return SAID.get(says)
     if "entry" in values:

@@ -1,19 +1,22 @@
-"""What people are told of what happens, so that nothing floods: the records keep all of it."""
+"""What is news to people of what happens, so that nothing floods: every event goes on, for windows act on them."""
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 from evenbed.head.stops import told
 from evenbed.head.types import Event
 
 FLAPS, FLAPS_S = 3, 60.0
 FLAPPING, BOARD_MISSING, STOPPED = 44, "board_missing", "stopped"
-LOST = "link_lost"
+LOST, QUIET = "link_lost", "quiet"
 
 
 class Calm:
-    """Events on their way to people. Two losses of the link within a minute are told each by itself, a third as one that
-    comes and goes, and no more of them while there are as many in a minute. A trip that a board still has when it comes
-    back is not told anew. A stop that follows the guard's word is the guard's own: what that said, and what to do, stands.
+    """Events on their way to people; what is no news to them has ``quiet`` among its values. Two losses of the link within
+    a minute are told each by itself, a third as one that comes and goes, and more of them are quiet while there are as many
+    in a minute. So is a trip that a board still has when it comes back, and the stop that follows the guard's word: what
+    that said, and what to do, stands.
     """
 
     def __init__(self) -> None:
@@ -22,8 +25,8 @@ class Calm:
         self._lost = False  # since then
         self._guarded = False
 
-    def take(self, now_s: float, event: Event) -> Event | None:
-        """Take what happened; return what is to be told of it, None for nothing."""
+    def take(self, now_s: float, event: Event) -> Event:
+        """Take what happened; return it as people are to hear of it."""
         if event.name in (LOST, BOARD_MISSING):
             self._lost = True
             return self._loss(now_s, event)
@@ -33,19 +36,24 @@ class Calm:
             self._guarded = False
         elif event.name == STOPPED and self._guarded:
             self._guarded = False
-            return None
+            return _quiet(event)
         elif "fault" in event.values:
             again, self._trip = self._trip, event
             if self._lost and again is not None and _same(again, event):
-                return None
+                return _quiet(event)
             self._lost = False
         return event
 
-    def _loss(self, now_s: float, event: Event) -> Event | None:
+    def _loss(self, now_s: float, event: Event) -> Event:
         self._losses = [*(t for t in self._losses if now_s - t < FLAPS_S), now_s][-FLAPS - 1 :]
         if len(self._losses) < FLAPS:
             return event
-        return told(FLAPPING, times=float(FLAPS), within_s=FLAPS_S) if len(self._losses) == FLAPS else None
+        flaps = told(FLAPPING, times=float(FLAPS), within_s=FLAPS_S)
+        return flaps if len(self._losses) == FLAPS else _quiet(flaps)
+
+
+def _quiet(event: Event) -> Event:
+    return replace(event, values={**event.values, QUIET: 1.0})
 
 
 def _same(a: Event, b: Event) -> bool:

@@ -103,8 +103,7 @@ class Server:
 
     def _event(self, now_s: float, event: Event) -> None:
         head = self.loop.head
-        if (said := self._calm.take(now_s, event)) is not None:
-            self._send({"kind": "event", "t_s": now_s, **asdict(said)})
+        self._send({"kind": "event", "t_s": now_s, **asdict(self._calm.take(now_s, event))})
         self.records.put({"kind": "event", "t_s": now_s, "name": event.name, "says": event.says, "values": event.values})
         if event.name == "pull_done" and head is not None and head.record is not None:
             record = asdict(head.record)
